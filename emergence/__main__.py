@@ -1,0 +1,5 @@
+"""``python -m emergence``."""
+
+from emergence.cli.main import main
+
+main(prog_name="emergence")

@@ -1,0 +1,137 @@
+"""``emergence forecast``: the weekly run."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from emergence.cli.options import DATE, SEASON, open_season, tell_problems, today
+
+if TYPE_CHECKING:
+    from emergence.runs.results import RunResult
+
+PARTS = ("windows", "days", "water", "pictures")
+SHOWN_AFTER = 32  # lakes; smaller runs are over before a progress line helps
+
+
+class PartsType(click.ParamType):
+    """A comma list of what to write."""
+
+    name = "parts"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> frozenset[str]:
+        """Return the parts, or fail naming the strangers."""
+        if isinstance(value, frozenset):
+            return value
+        parts = frozenset(word.strip() for word in str(value).split(",") if word.strip())
+        strangers = sorted(parts - set(PARTS))
+        if strangers:
+            self.fail(f"{', '.join(strangers)}: choose from {', '.join(PARTS)}", param, ctx)
+        return parts
+
+
+@click.command("forecast")
+@click.argument("season", type=SEASON)
+@click.option("--as-of", type=DATE, help="Issue date; default: the last day with weather in the folder.")
+@click.option("--out", type=click.Path(path_type=Path), help="Write straight into this folder.")
+@click.option("--lake", "lakes", multiple=True, help="Only this lake_id; repeat for more.")
+@click.option("--taxon", "taxa", multiple=True, help="Only this insect, by id or trade name; repeat for more.")
+@click.option("--write", "parts", type=PartsType(), default="windows,days,water", show_default=True,
+              help=f"What to write, from {', '.join(PARTS)}.")
+@click.option("--format", "table_format", type=click.Choice(["csv", "parquet"]), default="csv", show_default=True)
+@click.option("--members", is_flag=True, help="Also write each possible season's dates (members.csv).")
+@click.option("--seed", type=click.IntRange(0), help="Seed of the draws; default from season.toml.")
+@click.option("--json", "as_json", is_flag=True, help="Print the windows as JSON instead of the tables.")
+@click.pass_context
+def forecast_command(
+    ctx: click.Context,
+    season: Path,
+    as_of: int | None,
+    out: Path | None,
+    lakes: tuple[str, ...],
+    taxa: tuple[str, ...],
+    parts: frozenset[str],
+    table_format: str,
+    members: bool,
+    seed: int | None,
+    as_json: bool,
+) -> None:
+    """Forecast every lake and insect of a season folder.
+
+    Writes reports/NAME/DATE/ (windows.csv, days.csv, water.csv, run.json) and prints what is on now, what comes in the
+    next four weeks, and each lake's dates. The season folder is only read.
+
+    \b
+    Examples:
+      emergence forecast data_demo
+      emergence forecast data_demo --as-of 2025-05-01 --lake quennaby --taxon coenagrion
+    """
+    from emergence.errors import WrongUseError
+    from emergence.report.tables import check_format
+    from emergence.runs.execute import Wanted, run_plan
+    from emergence.runs.plan import prepare
+
+    if as_of is not None and as_of > today():
+        raise WrongUseError("--as-of lies after today: no weather can be known up to then.")
+    check_format(table_format)
+    folder = open_season(season)
+    tell_problems(folder)
+    plan = prepare(folder, as_of=as_of, lakes=lakes, taxa=taxa, seed=seed)
+    wanted = Wanted(water="water" in parts or "pictures" in parts, members=members)
+    result = run_plan(plan, wanted, progress=_progress(len(plan.lakes)))
+    _deliver(result, parts | ({"members"} if members else frozenset()), out, table_format, as_json=as_json)
+    if result.info.dropped or any(p.severity == "file" for p in folder.problems):
+        for lake, reason in result.info.dropped.items():
+            click.echo(f"no forecast for {lake}: {reason}", err=True)
+        ctx.exit(3)
+
+
+def _progress(lakes: int) -> Callable[[int, int], None] | None:
+    if lakes < SHOWN_AFTER or not sys.stderr.isatty():
+        return None
+    import time
+
+    began = time.monotonic()
+
+    def show(done: int, total: int) -> None:
+        left = (time.monotonic() - began) * (total - done) / max(done, 1)
+        click.echo(f"\r{done} of {total} lakes, about {left:.0f} s left ", err=True, nl=done == total)
+
+    return show
+
+
+def _deliver(result: RunResult, parts: frozenset[str], out: Path | None, table_format: str, *, as_json: bool) -> None:
+    """Write the run and print its summary or JSON."""
+    from emergence.report.history import changes, previous_run, read_windows
+    from emergence.report.tables import windows_json
+    from emergence.report.terminal import summary
+    from emergence.report.write import write_dated_run, write_run
+
+    moved = None
+    if out is None:
+        root = Path("reports")
+        earlier = previous_run(root, result.info.name, result.info.as_of)
+        moved = None if earlier is None else changes(result, read_windows(earlier))
+        written = write_dated_run(result, root, what=set(parts), table_format=table_format)
+    else:
+        written = write_run(result, out, what=set(parts), table_format=table_format)
+    if as_json:
+        click.echo(windows_json(result), nl=False)
+    else:
+        tty = sys.stdout.isatty()
+        shown = with_today(result)
+        click.echo(summary(shown, color=tty, changes=moved), nl=False)
+    click.echo(f"written to {written}", err=True)
+
+
+def with_today(result: RunResult) -> RunResult:
+    """Return the result with the clock's date, which is shown and never written."""
+    import dataclasses
+
+    from emergence.dates import to_date
+
+    return dataclasses.replace(result, info=dataclasses.replace(result.info, today=to_date(today())))

@@ -1,0 +1,62 @@
+"""Options and small helpers that several commands share."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from emergence.records import Season
+
+
+class DateType(click.ParamType):
+    """A calendar date YYYY-MM-DD, as a day number."""
+
+    name = "date"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """Return the day number."""
+        if isinstance(value, int):
+            return value
+        try:
+            date = dt.date.fromisoformat(str(value).strip())
+        except ValueError:
+            self.fail(f"{value!r} is no date; write it as 2026-05-24", param, ctx)
+        return (date - dt.date(1970, 1, 1)).days
+
+
+DATE = DateType()
+SEASON = click.Path(path_type=Path)
+
+
+def today() -> int:
+    """Return the clock's date as a day number."""
+    return (dt.date.today() - dt.date(1970, 1, 1)).days
+
+
+def open_season(folder: Path) -> Season:
+    """Read a season folder and tell on stderr what was left out of it."""
+    from emergence.errors import SeasonError, WrongUseError
+    from emergence.season import read_season
+
+    if not folder.is_dir():
+        raise WrongUseError(f"{folder} is not a folder. A season is a folder that holds lakes.csv and weather/.")
+    try:
+        return read_season(folder, today=today())
+    except SeasonError as error:
+        for problem in error.problems:
+            click.echo(f"  {problem.sentence()}", err=True)
+        raise
+
+
+def tell_problems(season: Season, *, most: int = 8) -> None:
+    """Tell on stderr which rows and files were left out, the worst first."""
+    ranked = sorted(season.problems, key=lambda p: ("stop", "file", "row", "note").index(p.severity))
+    shown = [p for p in ranked if p.severity != "note"]
+    for problem in shown[:most]:
+        click.echo(f"left out: {problem.sentence()}", err=True)
+    if len(shown) > most:
+        click.echo(f"left out: {len(shown) - most} more; run.json lists all", err=True)

@@ -1,0 +1,1 @@
+"""Members become windows: arrays only."""

@@ -1,0 +1,104 @@
+"""From members to windows: chances of each date, best week, even and outer window, quantiles over all members.
+
+Per lake and event; arrays are (days, lakes) or (lakes, members). Day indices count from the first simulated day;
+``dates.NEVER`` means "not reached" and counts as +infinity.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emergence.dates import NEVER
+
+Offsets = NDArray[np.int16]
+Floats = NDArray[np.float64]
+QUANTILES = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
+WEEK = 7
+EVEN, OUTER = 0.5, 0.2
+
+
+@dataclass(frozen=True)
+class Span:
+    """A run of dates per lake: first and last day index, both NEVER where there is none; shape (lakes,)."""
+
+    start: NDArray[np.int64]
+    end: NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class BestWeek:
+    """The seven days with the most expected moving days: first day index (NEVER: none), expected days, chance of one."""
+
+    start: NDArray[np.int64]
+    days: Floats
+    chance: Floats
+
+
+def chance_active(onset: Offsets, end: Offsets, n_days: int) -> Floats:
+    """Return the share of members with onset <= day <= end, shape (days, lakes).
+
+    Parameters
+    ----------
+    onset, end
+        Day indices, shape (lakes, members); an end not reached lasts to the horizon.
+    n_days
+        Number of simulated days.
+    """
+    lakes, members = onset.shape
+    row = np.arange(lakes)[:, None] * (n_days + 1)
+    began = onset != NEVER
+    first = np.bincount((row + onset)[began], minlength=lakes * (n_days + 1))
+    after = np.minimum(end.astype(np.int64) + 1, n_days)
+    last = np.bincount((row + after)[began], minlength=lakes * (n_days + 1))
+    change = (first - last).reshape(lakes, n_days + 1)
+    active = np.cumsum(change, axis=1)[:, :n_days]
+    return np.asarray(active.T / members)
+
+
+def member_quantiles(offsets: Offsets, probabilities: tuple[float, ...] = QUANTILES) -> NDArray[np.int64]:
+    """Return day indices below which the given shares of *all* members lie, shape (lakes, probabilities).
+
+    The inverse of the empirical distribution (no interpolation between days); a quantile that falls among members
+    that never get there is NEVER, which is written as blank.
+    """
+    members = offsets.shape[1]
+    rank = np.clip(np.ceil(np.asarray(probabilities) * members - 1e-9).astype(int) - 1, 0, members - 1)
+    return np.sort(offsets, axis=1)[:, rank].astype(np.int64)
+
+
+def longest_run(flags: NDArray[np.bool_]) -> Span:
+    """Return the longest run of true days per lake, the earliest of equals; ``flags`` (days, lakes)."""
+    lakes = flags.shape[1]
+    length = np.zeros(lakes, dtype=np.int64)
+    best = np.zeros(lakes, dtype=np.int64)
+    start = np.full(lakes, NEVER, dtype=np.int64)
+    for day, today in enumerate(flags):
+        length = np.where(today, length + 1, 0)
+        longer = length > best
+        best = np.where(longer, length, best)
+        start = np.where(longer, day - length + 1, start)
+    return Span(start, np.where(best > 0, start + best - 1, NEVER))
+
+
+def best_week(moving: NDArray[np.bool_], chance_moving: Floats) -> BestWeek:
+    """Return the week with the most expected moving days, the earliest of equals.
+
+    Parameters
+    ----------
+    moving
+        Moving days of each member, shape (days, lakes, members).
+    chance_moving
+        Their mean over members, shape (days, lakes).
+    """
+    n_days, lakes = chance_moving.shape
+    total = np.concatenate([np.zeros((1, lakes)), np.cumsum(chance_moving, axis=0)])
+    weekly = np.round(total[WEEK:] - total[:-WEEK], 9)
+    start = np.argmax(weekly, axis=0)
+    days = weekly[start, np.arange(lakes)]
+    window = start[None, :] + np.arange(WEEK)[:, None]
+    any_day = moving[window, np.arange(lakes)[None, :]].any(axis=0)
+    none = days <= 0
+    return BestWeek(np.where(none, NEVER, start), np.where(none, 0.0, days), any_day.mean(axis=1))

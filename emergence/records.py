@@ -1,0 +1,178 @@
+"""Typed records of what the season folder holds. Columns are NumPy arrays: one record for all lakes, not one a lake."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emergence.errors import Problem
+
+Floats = NDArray[np.float64]
+Words = NDArray[np.object_]
+Days = NDArray[np.int64]
+
+STAGES = ("young", "mature", "moving", "pupa", "empty_skin", "adult")
+LEVELS = ("none", "few", "many")
+RESIDENCES = ("yes", "unsure", "no")
+STEMS = ("none", "some", "much")
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table held as equally long columns."""
+
+    def __len__(self) -> int:
+        return len(getattr(self, fields(self)[0].name))
+
+    def take(self, index: Any) -> Self:
+        """Return the rows that ``index`` (integers or a mask) selects, in its order."""
+        return type(self)(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
+
+
+@dataclass(frozen=True)
+class Lakes(Table):
+    """Lakes in the user's order. Blank numbers are NaN, blank words are ``""``.
+
+    Latitude, longitude [degrees, north and east positive]; elevation_m [m above sea]; area_ha [ha];
+    mean_depth_m, max_depth_m, secchi_m [m]; stems (none|some|much); share (yes|no).
+    """
+
+    lake_id: Words
+    name: Words
+    region: Words
+    latitude: Floats
+    longitude: Floats
+    elevation_m: Floats
+    area_ha: Floats
+    mean_depth_m: Floats
+    max_depth_m: Floats
+    secchi_m: Floats
+    station_id: Words
+    stems: Words
+    share: Words
+    notes: Words
+
+    @property
+    def southern(self) -> NDArray[np.bool_]:
+        """Truth of "south of the equator", shape (lakes,)."""
+        return self.latitude < 0
+
+
+@dataclass(frozen=True)
+class Stations(Table):
+    """Weather stations: latitude, longitude [degrees], elevation_m [m above sea]."""
+
+    station_id: Words
+    name: Words
+    latitude: Floats
+    longitude: Floats
+    elevation_m: Floats
+
+
+@dataclass(frozen=True)
+class StationSeries:
+    """The daily air temperature record of one station, one value a day without holes in the calendar.
+
+    ``first_day`` is the day number of element 0; ``tmin_c``, ``tmax_c``, ``tmean_c`` [°C], shape (days,), NaN where
+    missing. A station without minima and maxima has all-NaN ``tmin_c`` and ``tmax_c``.
+    """
+
+    station_id: str
+    first_day: int
+    tmin_c: Floats
+    tmax_c: Floats
+    tmean_c: Floats
+
+    @property
+    def last_day(self) -> int:
+        """Day number of the last element."""
+        return self.first_day + len(self.tmean_c) - 1
+
+
+@dataclass(frozen=True)
+class Readings(Table):
+    """Water temperatures somebody measured: water_c [°C], depth_m [m] and hour [0-24], NaN where not said."""
+
+    lake_id: Words
+    day: Days
+    water_c: Floats
+    depth_m: Floats
+    hour: Floats
+
+
+@dataclass(frozen=True)
+class IceDates(Table):
+    """Ice dates: event (on|off)."""
+
+    lake_id: Words
+    day: Days
+    event: Words
+
+
+@dataclass(frozen=True)
+class Sightings(Table):
+    """What was seen or looked for: stage one of STAGES, level one of LEVELS, minutes [min] NaN where not said."""
+
+    lake_id: Words
+    day: Days
+    taxon: Words
+    stage: Words
+    level: Words
+    minutes: Floats
+    observer: Words
+    note: Words
+
+
+@dataclass(frozen=True)
+class Residents(Table):
+    """Which taxa live where: residence (yes|no|unsure)."""
+
+    lake_id: Words
+    taxon: Words
+    residence: Words
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What season.toml says, with its defaults. ``said`` names the keys that the user wrote."""
+
+    name: str = ""
+    time_zone: str = "UTC"
+    weather_source: str = "files"
+    taxa: tuple[str, ...] = ()
+    slots: int = 30
+    replicates: int = 8
+    seed: int = 1
+    temperature_unit: str = "C"
+    length_unit: str = "m"
+    guests_see_lakes: str = "share"
+    said: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True)
+class Season:
+    """A season folder as read: everything checked, nothing computed.
+
+    ``weather`` maps station_id to its record (``ahead`` likewise for forecast days); a station whose file is
+    unreadable is absent and named in ``problems``. ``own_taxa`` maps the relative path of a user's taxon file to its
+    text, already known to be UTF-8 text. ``checksums`` maps relative paths to the SHA-256 of the files read.
+    """
+
+    folder: Path
+    settings: Settings
+    lakes: Lakes
+    stations: Stations
+    weather: Mapping[str, StationSeries]
+    ahead: Mapping[str, StationSeries]
+    readings: Readings
+    ice: IceDates
+    sightings: Sightings
+    residents: Residents
+    own_taxa: Mapping[str, str]
+    problems: tuple[Problem, ...]
+    checksums: Mapping[str, str] = field(default_factory=dict)

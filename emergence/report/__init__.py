@@ -1,0 +1,1 @@
+"""Results in, tables, pictures and words out. The only plotting and the only writer of run folders."""

@@ -1,0 +1,335 @@
+"""The run in the terminal: what is on, what comes, each lake's dates, what was assumed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import pandas as pd
+
+from emergence.report import choose
+from emergence.report.results import RunResult
+from emergence.report.text import Column, plain, set_line, widths, wrap
+from emergence.report.words import (
+    CAUTIONS,
+    MAY_LIVE_HERE,
+    NO_EVEN_DAY,
+    NYMPHS_MOVE,
+    blank,
+    chance_words,
+    count,
+    day,
+    day_and_year,
+    percent,
+    shift_words,
+    span,
+    weather_age,
+    week,
+)
+
+LEAST_WIDTH = 80
+LAKES_IN_FULL = 40
+"""Above this many lakes only the summary parts are shown."""
+ROWS_NOW, ROWS_SOON, ROWS_UNSURE, ROWS_MOVED, LINES_SAID = 15, 20, 6, 10, 12
+LEAST_NONE = 0.05
+"""From this chance on, "not this season" is said."""
+BOLD, DIM, PLAIN = "\x1b[1m", "\x1b[2m", "\x1b[0m"
+
+LAKE_COLUMN, INSECT_COLUMN = Column("lake", least=10), Column("insect", least=16)
+DAYS, CHANCE = Column("days", right=True, gap=1), Column("chance", right=True, gap=1)
+NOW = (Column("under way"), Column("moving", right=True), Column("best week"), LAKE_COLUMN, INSECT_COLUMN)
+SOON = (Column("best week"), DAYS, Column("chance"), LAKE_COLUMN, INSECT_COLUMN)
+MOVED = (LAKE_COLUMN, INSECT_COLUMN, Column("what"), Column("now"), Column("shift"))
+LAKE = (Column("", least=12), Column("best week"), DAYS, CHANCE, Column("middle"), Column("even odds"))
+LEGEND = (
+    "days: expected moving days in the best week, and the chance of at least one.",
+    "middle: the peak (turnover: its start); in 8 of 10 possible seasons at most so many days",
+    "earlier (-) or later (+); ?: beyond this season.",
+    f"even odds: under way with at least even chance; none yet: {NO_EVEN_DAY}.",
+)
+
+
+@dataclass(frozen=True)
+class _Screen:
+    """One result on one screen."""
+
+    result: RunResult
+    width: int
+    color: bool
+
+    @cached_property
+    def lakes(self) -> dict[str, str]:
+        return choose.lake_names(self.result)
+
+    @cached_property
+    def insects(self) -> dict[tuple[str, int, str], str]:
+        return choose.insect_names(self.result)
+
+    def lake(self, row: Any) -> str:
+        return self.lakes.get(row.lake_id, plain(row.lake_id))
+
+    def insect(self, row: Any) -> str:
+        return self.insects.get((row.taxon, int(row.brood), row.event), plain(row.taxon))
+
+    def title(self, words: str, rest: str = "") -> list[str]:
+        lines = wrap(f"{words}: {rest}" if rest else words, self.width)
+        if self.color and lines:
+            lines[0] = lines[0].replace(words, f"{BOLD}{words}{PLAIN}", 1)
+        return ["", *lines]
+
+    def note(self, words: str, *, first: str = "  ", rest: str = "  ") -> list[str]:
+        lines = wrap(words, self.width, first=first, rest=rest)
+        return [f"{DIM}{line}{PLAIN}" for line in lines] if self.color else lines
+
+    def fitted(self, columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> list[int]:
+        return widths(columns, rows, self.width)
+
+    def heading(self, columns: Sequence[Column], wide: Sequence[int]) -> list[str]:
+        line = set_line([c.title for c in columns], columns, wide)
+        return [f"{DIM}{line}{PLAIN}" if self.color else line]
+
+
+def summary(result: RunResult, *, width: int = 80, color: bool = False, changes: pd.DataFrame | None = None) -> str:
+    """Return the run as text for a terminal.
+
+    Parameters
+    ----------
+    result
+        The run.
+    width
+        Cells in a line; at least 80 are used.
+    color
+        Whether headings may be bold and side remarks dim. Nothing is told by colour.
+    changes
+        What moved since the previous run (`history.changes`), None where there is none.
+
+    Returns
+    -------
+    str
+        Lines of at most ``width`` cells, the last one ended. Any text of the user's is shown without control
+        characters. With more than ``LAKES_IN_FULL`` lakes the tables by lake are left out.
+    """
+    screen = _Screen(result, max(width, LEAST_WIDTH), color)
+    lines = [*_header(screen), *_now(screen), *_soon(screen), *_moved(screen, changes)]
+    if len(result.info.lakes) <= LAKES_IN_FULL:
+        lines += _lakes(screen)
+    else:
+        lines += [
+            "",
+            *screen.note(f"Each lake's dates: windows.csv ({len(result.info.lakes)} lakes).", first="", rest=""),
+        ]
+    lines += [*_said(screen), *_cautions(screen)]
+    return "\n".join(lines) + "\n"
+
+
+def _header(screen: _Screen) -> list[str]:
+    info = screen.result.info
+    taxa = screen.result.windows.loc[screen.result.windows["taxon"] != "-", "taxon"].nunique()
+    known = any(year >= 0 for year in info.slot_years)
+    springs = count(info.slots, "past spring") if known else "the calendar's mean weather"
+    lines = screen.title(plain(info.name) or "season", f"as of {day_and_year(info.as_of)}")[1:]
+    lines += wrap(
+        f"{count(len(info.lakes), 'lake')}, {count(taxa, 'insect')}, "
+        f"{info.slots * info.replicates} possible seasons each ({springs} x {count(info.replicates, 'draw')}).",
+        screen.width,
+    )
+    return [*lines, *wrap(weather_age(info.as_of, info.last_weather_day, info.today), screen.width)]
+
+
+def _apart(rows: pd.DataFrame, most: int) -> Iterable[tuple[str, pd.DataFrame, int]]:
+    """Yield known residents, then unsure ones, each with how many rows are not shown."""
+    sure = rows["residence"] != "unsure"
+    for name, part, limit in (
+        ("", rows[sure], most),
+        (MAY_LIVE_HERE, rows[~sure], ROWS_UNSURE if sure.any() else most),
+    ):
+        if len(part):
+            yield name, part.head(limit), max(len(part) - limit, 0)
+
+
+def _listed(screen: _Screen, columns: Sequence[Column], rows: pd.DataFrame, cells_of: Any, most: int) -> list[str]:
+    parts = list(_apart(rows, most))
+    texts = [[cells_of(row) for row in part.itertuples(index=False)] for _, part, _ in parts]
+    wide = screen.fitted(columns, [row for part in texts for row in part])
+    lines = screen.heading(columns, wide) if parts else []
+    for (name, _, more), part in zip(parts, texts, strict=True):
+        lines += [f"  {name}:"] if name else []
+        lines += [set_line(row, columns, wide) for row in part]
+        lines += screen.note(f"and {more} more in windows.csv") if more else []
+    return lines
+
+
+def _now(screen: _Screen) -> list[str]:
+    rows = choose.on_now(screen.result)
+    date = day(choose.tomorrow(screen.result))
+    head = screen.title("ON NOW", f"under way on {date} with at least even chance; most certain first")
+    if rows.empty:
+        return [*head, "  nothing yet"]
+
+    def line(row: Any) -> list[str]:
+        chance = f"{percent(row.active):>5} {chance_words(row.active)}"
+        return [chance, percent(row.moving), week(row.best_week_start), screen.lake(row), screen.insect(row)]
+
+    return [*head, *_listed(screen, NOW, rows, line, ROWS_NOW)]
+
+
+def _soon(screen: _Screen) -> list[str]:
+    rows = choose.coming(screen.result)
+    head = screen.title("NEXT FOUR WEEKS", "not on yet, best week begins within 28 days; soonest first")
+    if rows.empty:
+        return [*head, "  nothing with a chance of 20 % or more"]
+
+    def line(row: Any) -> list[str]:
+        chance = f"{percent(row.best_week_chance):>5} {chance_words(row.best_week_chance)}"
+        return [week(row.best_week_start), f"{row.best_week_days:.1f}", chance, screen.lake(row), screen.insect(row)]
+
+    return [*head, *_listed(screen, SOON, rows, line, ROWS_SOON)]
+
+
+def _moved(screen: _Screen, changes: pd.DataFrame | None) -> list[str]:
+    if changes is None:
+        return []
+    if changes.empty:
+        return [*screen.title("SINCE LAST TIME"), "  nothing moved by 2 days or more"]
+    behind = changes["best_week_now"] + pd.Timedelta(days=6) <= pd.Timestamp(screen.result.info.as_of)
+    first = changes.assign(behind=behind).sort_values("behind", kind="stable").head(ROWS_MOVED)
+    rows = [_move(screen, row) for row in first.itertuples(index=False)]
+    more = len(changes) - len(rows)
+    lines = [*screen.title("SINCE LAST TIME", f"{count(len(changes), 'window')} moved by 2 days or more")]
+    wide = screen.fitted(MOVED, rows)
+    lines += [*screen.heading(MOVED, wide), *(set_line(row, MOVED, wide) for row in rows)]
+    return [*lines, *(screen.note(f"and {more} more") if more > 0 else [])]
+
+
+def _move(screen: _Screen, row: Any) -> list[str]:
+    """Tell of the milestone that moved furthest; the best week where it did as much."""
+    shown = ("best_week", "best week", week), ("onset", "onset", day), ("peak", "middle", day)
+    size = {name: abs(shift) if (shift := getattr(row, f"{name}_shift")) == shift else -1.0 for name, _, _ in shown}
+    gone = [s for s in shown if blank(getattr(row, f"{s[0]}_now")) != blank(getattr(row, f"{s[0]}_before"))]
+    name, words, phrase = gone[0] if gone else max(shown, key=lambda s: size[s[0]])
+    now, before = getattr(row, f"{name}_now"), getattr(row, f"{name}_before")
+    if gone:
+        shift = f"no date, was {phrase(before)}" if blank(now) else "had no date"
+    else:
+        shift = shift_words(getattr(row, f"{name}_shift"))
+    return [screen.lake(row), screen.insect(row), words, phrase(now), shift]
+
+
+def _lakes(screen: _Screen) -> list[str]:
+    groups = {str(key): rows for key, rows in screen.result.windows.groupby("lake_id", sort=False)}
+    blocks = {lake: list(_blocks(screen, rows)) for lake, rows in groups.items()}
+    wide = screen.fitted(LAKE, [_dates(screen, row) for parts in blocks.values() for _, rows in parts for row in rows])
+    lines = [*screen.title("LAKE BY LAKE", "soonest first"), *screen.note(" ".join(LEGEND))]
+    for lake in screen.result.info.lakes.itertuples(index=False):
+        key = str(lake.lake_id)
+        lines += _lake_head(screen, lake)
+        if key in groups:
+            lines += _lake(screen, blocks[key], wide) + _not_ahead(screen, groups[key])
+        else:
+            lines += ["  no insect is known or likely to live here"]
+    return lines
+
+
+def _lake_head(screen: _Screen, lake: Any) -> list[str]:
+    feet = screen.result.info.length_unit == "ft"
+    height = (
+        "" if blank(lake.elevation_m) else f"{lake.elevation_m / (0.3048 if feet else 1):.0f} {'ft' if feet else 'm'}"
+    )
+    region = plain(lake.region) if isinstance(lake.region, str) else ""
+    return screen.title(screen.lake(lake), ", ".join(part for part in (region, height) if part))
+
+
+def _lake(screen: _Screen, blocks: list[tuple[str, list[Any]]], wide: Sequence[int]) -> list[str]:
+    lines = screen.heading(LAKE, wide) if blocks else []
+    for name, rows in blocks:
+        lines += [f" {name}"]
+        for row in rows:
+            lines += [set_line(_dates(screen, row), LAKE, wide)]
+            if row.chance_not_this_season >= LEAST_NONE:
+                lines += screen.note(f"{percent(row.chance_not_this_season)} not this season", first="      ")
+    return lines
+
+
+def _has_date(rows: pd.DataFrame) -> pd.Series[Any]:
+    return ~(rows["best_week_start"].isna() & rows["onset_p50"].isna())
+
+
+def _not_ahead(screen: _Screen, rows: pd.DataFrame) -> list[str]:
+    """Name what is over and what gets no date, without a table."""
+    lines = []
+    over = choose.is_over(rows, screen.result.info.as_of)
+    for words, part in (("over", rows[over]), ("no date", rows[~_has_date(rows) & ~over])):
+        names = [_ended(screen, row, words) for row in part.itertuples(index=False)]
+        lines += screen.note(f"{words}: {'; '.join(names)}") if names else []
+    return lines
+
+
+def _ended(screen: _Screen, row: Any, words: str) -> str:
+    unsure = f", {MAY_LIVE_HERE}" if row.residence == "unsure" else ""
+    none = f" ({percent(row.chance_not_this_season)} not this season{unsure})"
+    return screen.insect(row) + (none if words == "no date" else "")
+
+
+def _blocks(screen: _Screen, rows: pd.DataFrame) -> Iterable[tuple[str, list[Any]]]:
+    """Yield a lake's rows still ahead under their headings, by season: known residents first.
+
+    Within each: nymphs on the move, what leaves the water, the lake itself.
+    """
+    several = rows["season"].nunique() > 1
+    rows = choose.soonest_first(rows[_has_date(rows) & ~choose.is_over(rows, screen.result.info.as_of)])
+    names = {"migration": NYMPHS_MOVE, "emergence": "leaving the water", "turnover": "the lake"}
+    for season, group in rows.groupby("season"):
+        for residence in ("yes", "unsure"):
+            for event, name in names.items():
+                part = group[(group["event"] == event) & (group["residence"] == residence)]
+                words = [f"season {season}"] if several else []
+                words += [f"{MAY_LIVE_HERE}: {name}" if residence == "unsure" else name]
+                if len(part):
+                    yield ", ".join(words), list(part.itertuples(index=False))
+
+
+def _dates(screen: _Screen, row: Any) -> list[str]:
+    name = screen.insect(row)
+    for words in (", nymphs on the move", ", hatch", " hatch"):
+        name = name.removesuffix(words)
+    middle = "onset" if row.event == "turnover" else "peak"
+    low, mid, high = (getattr(row, f"{middle}_{p}") for p in ("p10", "p50", "p90"))
+    late = "?" if blank(high) else str((high - mid).days)
+    around = "" if blank(mid) else f"{day(mid):<6} -{(mid - low).days} +{late}"
+    return [
+        name,
+        week(row.best_week_start),
+        "" if blank(row.best_week_start) else f"{row.best_week_days:.1f}",
+        "" if blank(row.best_week_start) else percent(row.best_week_chance),
+        around,
+        span(row.even_start, row.even_end) or "none yet",
+    ]
+
+
+def _said(screen: _Screen) -> list[str]:
+    info = screen.result.info
+    lines: list[str] = []
+    dropped = [f"{plain(lake)}: {plain(reason)}" for lake, reason in info.dropped.items()]
+    left_out = [plain(p.sentence()) for p in sorted(info.problems) if p.severity != "note"]
+    notes = [plain(p.sentence()) for p in sorted(info.problems) if p.severity == "note"]
+    assumed = [plain(text) for text in info.assumptions]
+    for title, texts in (
+        (f"NO FORECAST FOR {count(len(dropped), 'LAKE', 'LAKES')}", dropped),
+        ("LEFT OUT OF THE INPUT", left_out),
+        ("WORTH KNOWING", notes),
+        ("ASSUMED", assumed),
+    ):
+        if texts:
+            lines += screen.title(title)
+            for text in texts[:LINES_SAID]:
+                lines += wrap(text, screen.width, first="  - ", rest="    ")
+            more = len(texts) - LINES_SAID
+            lines += screen.note(f"and {more} more in run.json") if more > 0 else []
+    return lines
+
+
+def _cautions(screen: _Screen) -> list[str]:
+    lines = screen.title("CAUTION")
+    return [*lines, *(line for text in CAUTIONS for line in wrap(text, screen.width, first="  ", rest="  "))]

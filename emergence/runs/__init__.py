@@ -1,0 +1,1 @@
+"""A season folder from inputs to results."""

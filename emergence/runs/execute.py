@@ -1,0 +1,153 @@
+"""Run a plan: blocks of lakes over threads, then tables and everything that must be said beside them."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from emergence.dates import to_date
+from emergence.forecast.field import by_heat
+from emergence.runs.assumptions import assumptions
+from emergence.runs.plan import Job, RunPlan
+from emergence.runs.results import RunInfo, RunResult, TaxonLabel
+from emergence.runs.simulate import Block, simulate_block
+from emergence.runs.tables import Placed, days_table, members_table, water_table, windows_table
+from emergence.water.spread import error_bank
+from emergence.weather.block import Legs, lake_weather
+from emergence.weather.gaps import gap_counts
+
+BLOCK = 64  # lakes whose surface is simulated together
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What a run is to give: quantiles of water, daily chances, each member's dates; and on how many threads."""
+
+    water: bool = True
+    days: bool = True
+    members: bool = False
+    threads: int = 0
+    block: int = BLOCK
+
+
+def run_plan(plan: RunPlan, wanted: Wanted | None = None, *, progress: Progress | None = None) -> RunResult:
+    """Return the tables of a run.
+
+    Parameters
+    ----------
+    plan
+        The plan.
+    wanted
+        What to give; threads 0 means one for each core. Results do not depend on threads or block.
+    progress
+        Called with (lakes done, lakes in all) after each block.
+    """
+    wanted = wanted or Wanted()
+    placed = list(_placed(plan, wanted, progress))
+    taxa = tuple(plan.taxa)
+    lake_id = plan.lakes.lake_id
+    empty = pd.DataFrame()
+    return RunResult(
+        info=run_info(plan),
+        windows=windows_table(placed, lake_id, taxa),
+        days=days_table(placed, lake_id, taxa) if wanted.days else empty,
+        water=water_table(placed, lake_id) if wanted.water else empty,
+        members=members_table(placed, lake_id, taxa, plan.slots.slot_year) if wanted.members else empty,
+    )
+
+
+def _placed(plan: RunPlan, wanted: Wanted, progress: Progress | None) -> Iterator[Placed]:
+    longest = max(job.span.end - job.span.sim_start + 1 for job in plan.jobs)
+    bank = error_bank(plan.seed, longest)
+    threads = wanted.threads or os.cpu_count() or 1
+    parts = [(job, lakes) for job in plan.jobs for lakes in _blocks(job.lakes, wanted.block, threads)]
+    taxa, order = by_heat(dict(plan.taxa)), tuple(plan.taxa)
+
+    def work(part: tuple[Job, NDArray[np.int64]]) -> list[Placed]:
+        job, lakes = part
+        block = make_block(plan, job, lakes, bank)
+        chunks = simulate_block(block, taxa, with_water=wanted.water, keep_members=wanted.members)
+        return [Placed(c, lakes[c.lakes], job.span.year, plan.residence[lakes[c.lakes]], order) for c in chunks]
+
+    done, total = 0, sum(len(lakes) for _, lakes in parts)
+    with ThreadPoolExecutor(threads) as pool:
+        for (_, lakes), chunks in zip(parts, pool.map(work, parts), strict=True):
+            done += len(lakes)
+            if progress is not None:
+                progress(done, total)
+            yield from chunks
+
+
+def _blocks(lakes: NDArray[np.int64], size: int, threads: int) -> list[NDArray[np.int64]]:
+    size = max(1, min(size, -(-len(lakes) // threads)))
+    return [lakes[k : k + size] for k in range(0, len(lakes), size)]
+
+
+def make_block(plan: RunPlan, job: Job, lakes: NDArray[np.int64], bank: NDArray[np.floating]) -> Block:
+    """Return the inputs of some lakes of a job (indices into ``plan.lakes``)."""
+    weather = lake_weather(
+        plan.filled,
+        plan.station_index[lakes],
+        plan.dz_m[lakes],
+        plan.lakes.southern[lakes],
+        legs=Legs(job.span.sim_start, plan.as_of, job.span.end),
+        years=plan.slots.year,
+    )
+    return Block(
+        lake_id=plan.lakes.lake_id[lakes],
+        region=plan.lakes.region[lakes],
+        shape=plan.shape.take(lakes),
+        weather=weather,
+        span=job.span,
+        as_of=plan.as_of,
+        slots=len(plan.slots.slot_year),
+        replicates=plan.replicates,
+        seed=plan.seed,
+        bank=bank,
+        warmest_max_c=plan.warmest_max_c[lakes],
+    )
+
+
+def run_info(plan: RunPlan) -> RunInfo:
+    """Return what must be said beside the tables."""
+    lakes, settings = plan.lakes, plan.season.settings
+    columns = ("lake_id", "name", "region", "latitude", "longitude", "elevation_m", "area_ha", "mean_depth_m", "share")
+    used = sorted(set(plan.station_index.tolist()))
+    first = min(job.span.sim_start for job in plan.jobs)
+    return RunInfo(
+        name=settings.name or plan.season.folder.resolve().name,
+        as_of=to_date(plan.as_of),
+        today=None,
+        season_years=tuple(sorted({job.span.year for job in plan.jobs})),
+        seed=plan.seed,
+        slots=len(plan.slots.slot_year),
+        replicates=plan.replicates,
+        slot_years=tuple(int(y) for y in plan.slots.slot_year),
+        last_weather_day=to_date(plan.last_weather_day),
+        lakes=pd.DataFrame({name: getattr(lakes, name) for name in columns}),
+        taxa={
+            t.id: TaxonLabel(t.name, t.group, t.leaving, t.growth.move_before_dd is not None)
+            for t in plan.taxa.values()
+        },
+        assumptions=assumptions(plan),
+        problems=plan.season.problems,
+        dropped=dict(plan.dropped),
+        settings={
+            "slots": settings.slots,
+            "replicates": settings.replicates,
+            "taxa": list(plan.taxa),
+            "time_zone": settings.time_zone,
+            "weather_source": settings.weather_source,
+        },
+        checksums=dict(plan.season.checksums),
+        gap_counts={plan.filled[k].station_id: gap_counts(plan.filled[k], first, plan.as_of) for k in used},
+        temperature_unit=settings.temperature_unit,
+        length_unit=settings.length_unit,
+    )

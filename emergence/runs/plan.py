@@ -1,0 +1,270 @@
+"""From a season folder to what a run needs: lakes with usable weather, stations filled, sky slots, taxa, assumptions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emergence.dates import SeasonSpan, month_of, seasons_to_forecast, to_date
+from emergence.errors import NoWeatherError, WrongUseError
+from emergence.records import Lakes, Season, StationSeries
+from emergence.taxa.catalogue_io import load_catalogue
+from emergence.taxa.model import Taxon
+from emergence.taxa.names import find_taxon, nearest_taxon
+from emergence.taxa.residence import residence
+from emergence.water.shape import LakeShape, annual_amplitude, lake_shape
+from emergence.weather.gaps import FilledSeries, fill_record, observed_means, too_little, truncate
+from emergence.weather.lapse import height_correction
+from emergence.weather.neighbours import assign_stations, station_neighbours
+from emergence.weather.traces import Slots, choose_slots
+
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Job:
+    """One hemisphere and season: the span and the indices of its lakes in ``RunPlan.lakes``."""
+
+    span: SeasonSpan
+    lakes: Ints
+
+
+@dataclass(frozen=True)
+class RunPlan:
+    """Everything a run needs, checked; ``lakes`` are those that will be forecast.
+
+    ``station_index`` (lakes,) points into ``filled``; ``slots`` has one row a station of ``filled``; ``warmest_max_c`` [°C] is the normal
+    maximum of the warmest month at each lake; ``residence``
+    is (lakes, taxa) yes, unsure or no; ``dropped`` maps lake ids to reasons.
+    """
+
+    season: Season
+    as_of: int
+    last_weather_day: int
+    lakes: Lakes
+    dropped: Mapping[str, str]
+    filled: list[FilledSeries]
+    station_index: Ints
+    distance_km: NDArray[np.float64]
+    dz_m: NDArray[np.float64]
+    slots: Slots
+    replicates: int
+    seed: int
+    shape: LakeShape
+    warmest_max_c: NDArray[np.float64]
+    taxa: Mapping[str, Taxon]
+    residence: NDArray[np.object_]
+    jobs: list[Job]
+
+
+def last_weather_day(weather: Mapping[str, StationSeries]) -> int:
+    """Return the last day number on which any station has a measured mean.
+
+    Raises
+    ------
+    NoWeatherError
+        When no station has a single value.
+    """
+    ends = []
+    for series in weather.values():
+        seen = np.flatnonzero(np.isfinite(observed_means(series)))
+        if len(seen):
+            ends.append(series.first_day + int(seen[-1]))
+    if not ends:
+        raise NoWeatherError(
+            "No weather file holds a single usable day. Put daily air temperatures into weather/STATION.csv "
+            "(columns date,tmin_c,tmax_c or date,tmean_c) and run again."
+        )
+    return max(ends)
+
+
+def choose_taxa(season: Season, wanted: tuple[str, ...]) -> dict[str, Taxon]:
+    """Return the taxa to run: those asked for, else those of season.toml, else the whole catalogue and own taxa.
+
+    Raises
+    ------
+    WrongUseError
+        When a word names no taxon; the nearest name is suggested.
+    """
+    catalogue = load_catalogue(season.own_taxa)
+    words = wanted or season.settings.taxa
+    if not words:
+        return catalogue
+    ids = set()
+    for word in words:
+        found = find_taxon(word, catalogue)
+        if found is None:
+            near = nearest_taxon(word, catalogue)
+            hint = f" Did you mean {near}?" if near else ""
+            raise WrongUseError(f"No taxon is called {word!r}.{hint} 'emergence taxa' lists them all.")
+        ids.add(found)
+    return {key: taxon for key, taxon in catalogue.items() if key in ids}
+
+
+def choose_lakes(lakes: Lakes, wanted: tuple[str, ...]) -> Lakes:
+    """Return the lakes asked for (all without a wish), in the user's order.
+
+    Raises
+    ------
+    WrongUseError
+        When a lake_id is not in lakes.csv.
+    """
+    if not wanted:
+        return lakes
+    known = set(lakes.lake_id.tolist())
+    strangers = [w for w in wanted if w not in known]
+    if strangers:
+        raise WrongUseError(f"lakes.csv has no lake_id {', '.join(map(repr, strangers))}; it has {_some(known)}.")
+    return lakes.take(np.isin(lakes.lake_id.astype(str), list(wanted)))
+
+
+def _some(words: set[str], most: int = 12) -> str:
+    ordered = sorted(words)
+    return ", ".join(ordered[:most]) + (f" and {len(ordered) - most} more" if len(ordered) > most else "")
+
+
+def prepare(
+    season: Season, *, as_of: int | None = None, lakes: tuple[str, ...] = (), taxa: tuple[str, ...] = (),
+    seed: int | None = None,
+) -> RunPlan:
+    """Return the plan of a run; nothing measured after the issue date enters it.
+
+    Parameters
+    ----------
+    season
+        The season folder as read.
+    as_of
+        Issue date (day number); default the last day with weather in the folder.
+    lakes, taxa
+        Ids asked for; empty for all.
+    seed
+        Overrides the seed of season.toml.
+
+    Raises
+    ------
+    NoWeatherError
+        When no lake has usable weather at the issue date.
+    WrongUseError
+        When lakes or taxa asked for do not exist.
+    """
+    last = last_weather_day(season.weather)
+    issue = last if as_of is None else as_of
+    chosen = choose_taxa(season, taxa)
+    asked = choose_lakes(season.lakes, lakes)
+    weather = {k: truncate(v, issue) for k, v in season.weather.items()}
+    filled, place, slots, usable, why = _fill_stations(season, weather, issue)
+    assignment = assign_stations(asked, season.stations, usable)
+    keep = assignment.station_index >= 0
+    dropped = {str(i): _reason(asked, season, why, k) for k, i in enumerate(asked.lake_id) if not keep[k]}
+    if not keep.any():
+        raise NoWeatherError(_nothing_left(dropped, issue), season.problems)
+    ready = asked.take(keep)
+    index = place[assignment.station_index[keep]]
+    calendar = np.stack([f.calendar_c for f in filled], axis=1)
+    amplitude = annual_amplitude(np.arange(1, 367), calendar)[index]
+    settings = season.settings
+    replicates = -(-settings.slots * settings.replicates // len(slots.slot_year))
+    return RunPlan(
+        season=season,
+        as_of=issue,
+        last_weather_day=min(last, issue),
+        lakes=ready,
+        dropped=dropped,
+        filled=filled,
+        station_index=index,
+        distance_km=assignment.distance_km[keep],
+        dz_m=assignment.dz_m[keep],
+        slots=slots,
+        replicates=replicates,
+        seed=settings.seed if seed is None else seed,
+        shape=lake_shape(ready, amplitude),
+        warmest_max_c=_warmest_max(filled, index, assignment.dz_m[keep], ready.southern),
+        taxa=chosen,
+        residence=residence(chosen, ready, season.residents),
+        jobs=_jobs(ready, issue),
+    )
+
+
+def _warmest_max(
+    filled: list[FilledSeries], index: Ints, dz_m: NDArray[np.float64], southern: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Return the normal daily maximum [°C] of the warmest month at each lake."""
+    month = month_of(np.arange(1, 366) + 364)  # the days of 1971, a common year
+    normal = np.stack(
+        [
+            np.array([f.calendar_c[:365][month == m].mean() for m in range(1, 13)]) + f.half_range_c
+            for f in filled
+        ]
+    )
+    warmest = normal.argmax(axis=1)[index] + 1
+    return np.asarray(normal.max(axis=1)[index] + height_correction(dz_m, warmest, "tmax", southern))
+
+
+def _jobs(lakes: Lakes, as_of: int) -> list[Job]:
+    jobs = []
+    for southern in (False, True):
+        here = np.flatnonzero(lakes.southern == southern)
+        if len(here):
+            jobs += [Job(span, here) for span in seasons_to_forecast(as_of, southern)]
+    return jobs
+
+
+def _fill_stations(
+    season: Season, weather: Mapping[str, StationSeries], as_of: int
+) -> tuple[list[FilledSeries], Ints, Slots, NDArray[np.bool_], dict[str, str]]:
+    """Fill every station with usable weather; ``place`` maps a row of stations.csv to its place among the filled."""
+    stations = season.stations
+    spans = [s for southern in set(season.lakes.southern.tolist()) for s in seasons_to_forecast(as_of, southern)]
+    sim_start, horizon = min(s.sim_start for s in spans), max(s.end for s in spans)
+    has = np.array([len(weather[s].tmean_c) > 0 if s in weather else False for s in stations.station_id], dtype=bool)
+    observed = {
+        str(s): (weather[s].first_day, np.isfinite(observed_means(weather[s])))
+        for s, there in zip(stations.station_id, has, strict=True)
+        if there
+    }
+    why = {str(s): "its weather file has no day up to the issue date" for s in stations.station_id}
+    if not observed:
+        raise NoWeatherError(_nothing_left({}, as_of), season.problems)
+    slots = choose_slots(observed, as_of=as_of, horizon_day=horizon, n_slots=season.settings.slots)
+    first_trace = slots.first_trace_day(as_of)
+    near = station_neighbours(stations, has)
+    usable, filled, place = has.copy(), [], np.full(len(stations), -1)
+    rows = []
+    for k in np.flatnonzero(has):
+        series = weather[str(stations.station_id[k])]
+        record = fill_record(
+            series,
+            neighbours=[(weather[str(stations.station_id[j])], dz) for j, dz in near[k]],
+            first_day=min(series.first_day, sim_start, first_trace),
+            last_day=as_of,
+            latitude=float(stations.latitude[k]),
+            elevation_m=float(stations.elevation_m[k]),
+        )
+        reason = too_little(record, as_of=as_of)
+        if reason:
+            usable[k], why[str(stations.station_id[k])] = False, reason
+            continue
+        place[k] = len(filled)
+        rows.append(slots.station_id.index(str(stations.station_id[k])))
+        filled.append(record)
+    kept = Slots(
+        tuple(slots.station_id[r] for r in rows), slots.slot_year, slots.year[rows], slots.joint[rows]
+    )
+    return filled, place, kept, usable, why
+
+
+def _reason(lakes: Lakes, season: Season, why: Mapping[str, str], k: int) -> str:
+    station = str(lakes.station_id[k])
+    if not station:
+        return "no weather station with a usable record lies near enough"
+    if station not in season.weather and station in why:
+        return f"its station {station} has no readable weather file"
+    return f"its station {station}: {why.get(station, 'unknown')}"
+
+
+def _nothing_left(dropped: Mapping[str, str], as_of: int) -> str:
+    lines = [f"  {lake}: {reason}" for lake, reason in list(dropped.items())[:12]]
+    return "\n".join([f"No lake has usable weather up to {to_date(as_of)}.", *lines])

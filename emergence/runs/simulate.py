@@ -1,0 +1,185 @@
+"""One block of lakes of one hemisphere and season: weather to water to every member's events. Arrays only."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emergence.dates import SeasonSpan, day_number, day_of_year, same_day_in, to_date
+from emergence.forecast.events import EventResult, taxon_events
+from emergence.forecast.field import Field
+from emergence.solar import day_length
+from emergence.taxa.model import Taxon
+from emergence.water.members import MemberWater, member_water, spring_opening
+from emergence.water.shape import LakeShape
+from emergence.water.spread import draw_errors, unseen_spread
+from emergence.water.surface import WaterPath, drivers, exchange, initial_state, simulate
+from emergence.weather.block import LakeWeather
+
+Floats = NDArray[np.floating]
+CHUNK = 16  # lakes whose members are held in memory at once
+START_DAYS = 30  # of air that set the first day's water
+
+
+@dataclass(frozen=True)
+class Block:
+    """Inputs of one block: the same hemisphere and season for all its lakes.
+
+    ``shape`` and ``weather`` hold the block's lakes; ``bank`` the unit error paths, shape (days, paths);
+    ``warmest_max_c`` [°C] the normal air maximum of each lake's warmest month, shape (lakes,).
+    """
+
+    lake_id: NDArray[np.object_]
+    region: NDArray[np.object_]
+    shape: LakeShape
+    weather: LakeWeather
+    span: SeasonSpan
+    as_of: int
+    slots: int
+    replicates: int
+    seed: int
+    bank: Floats
+    warmest_max_c: Floats
+
+
+@dataclass(frozen=True)
+class ChunkResult:
+    """Results of some lakes of a block (``lakes``: their indices in the block), day 0 = ``first_day``.
+
+    ``water_quantiles`` (3, days, lakes) at 10, 50, 90 % [°C] and ``ice_chance`` (days, lakes), or None.
+    """
+
+    lakes: NDArray[np.int64]
+    first_day: int
+    events: list[EventResult]
+    water_quantiles: Floats | None
+    ice_chance: Floats | None
+
+
+def surface_path(block: Block) -> WaterPath:
+    """Return the simulated surface (days, lakes, slots): one past for all skies, then each its own.
+
+    Leg 1 runs to the issue date with one cell a lake, leg 2 goes on from its state with one cell a sky.
+    """
+    weather = block.weather
+    days = np.arange(block.span.sim_start, block.span.end + 1)
+    drive, lake = drivers(days, block.shape), exchange(block.shape)
+    known = weather.known_tmean[:, :, None]
+    split = len(known)
+    past = type(drive)(*(v[:split] for v in vars(drive).values()))
+    rest = type(drive)(*(v[split:] for v in vars(drive).values()))
+    state = initial_state(known[:START_DAYS].mean(axis=0))
+    leg1, state = simulate(known, past, lake, state)
+    leg2, _ = simulate(weather.ahead_tmean, rest, lake, state.spread_over(block.slots))
+    return WaterPath(
+        *(
+            np.concatenate([np.broadcast_to(a, (split, *b.shape[1:])), b])
+            for a, b in zip(vars(leg1).values(), vars(leg2).values(), strict=True)
+        )
+    )
+
+
+def winter_end_index(span: SeasonSpan) -> int:
+    """Return the last day index on which ice can belong to the season's winter: late August, February in the south."""
+    date = to_date(span.start)
+    last = day_number(date.replace(year=date.year + 1, month=2, day=28) if span.southern else date.replace(month=8, day=28))
+    return last - span.sim_start
+
+
+def month_day_index(span: SeasonSpan, month_day: str) -> int:
+    """Return the day index of a northern calendar day "MM-DD", half a year later in the south."""
+    month, day = int(month_day[:2]), int(month_day[3:])
+    first = to_date(span.start)
+    if span.southern:
+        month = month + 6
+    year = first.year + (1 if month > 12 else 0)
+    probe = to_date(day_number(first.replace(year=2000, month=(month - 1) % 12 + 1, day=1)) + day - 1)
+    return same_day_in(year, day_number(probe)) - span.sim_start
+
+
+def simulate_block(block: Block, taxa: Sequence[Taxon], *, with_water: bool, keep_members: bool) -> Iterator[ChunkResult]:
+    """Yield the results of a block, some lakes at a time so that memory stays flat.
+
+    Parameters
+    ----------
+    block
+        Inputs.
+    taxa
+        Taxa in the order of ``forecast.field.by_heat``.
+    with_water
+        Whether quantiles of water and the chance of ice are wanted.
+    keep_members
+        Whether each member's dates are kept.
+    """
+    path = surface_path(block)
+    opening = spring_opening(path.ice, np.full(len(block.lake_id), winter_end_index(block.span)))
+    for begin in range(0, len(block.lake_id), CHUNK):
+        lakes = np.arange(begin, min(begin + CHUNK, len(block.lake_id)))
+        water = _chunk_water(block, path, opening, lakes)
+        field = _chunk_field(block, water, lakes)
+        ids = block.lake_id[lakes]
+        events = [
+            event
+            for taxon in taxa
+            for event in taxon_events(taxon, field, ids, seed=block.seed, keep_members=keep_members)
+        ]
+        quantiles, ice = _water_summary(water) if with_water else (None, None)
+        yield ChunkResult(lakes, block.span.sim_start, events, quantiles, ice)
+
+
+def _chunk_water(block: Block, path: WaterPath, opening: NDArray[np.int64], lakes: NDArray[np.int64]) -> MemberWater:
+    shape = block.shape.take(lakes)
+    members = block.slots * block.replicates
+    errors = draw_errors(
+        unseen_spread(shape),
+        block.lake_id[lakes],
+        block.region[lakes],
+        seed=block.seed,
+        season=block.span.year,
+        members=members,
+    )
+    part = WaterPath(*(v[:, lakes] for v in vars(path).values()))
+    days = np.arange(block.span.sim_start, block.span.end + 1)
+    return member_water(
+        part,
+        errors,
+        bank=block.bank,
+        day_of_year=day_of_year(days),
+        opening=opening[lakes],
+        keep=exchange(shape).keep,
+    )
+
+
+def _chunk_field(block: Block, water: MemberWater, lakes: NDArray[np.int64]) -> Field:
+    weather, span = block.weather, block.span
+    days = np.arange(span.sim_start, span.end + 1)
+
+    def whole(known: Floats, ahead: Floats) -> Floats:
+        past = np.broadcast_to(known[:, lakes, None], (len(known), len(lakes), block.slots))
+        return np.concatenate([past, ahead[:, lakes]]).astype(np.float32, copy=False)
+
+    light = day_length(block.shape.latitude[lakes][None, :], day_of_year(days)[:, None])
+    return Field(
+        water_c=water.water_c,
+        ice=water.ice,
+        air_max_c=whole(weather.known_tmax, weather.ahead_tmax),
+        air_min_c=whole(weather.known_tmin, weather.ahead_tmin),
+        day_length_h=light,
+        first=span.start - span.sim_start,
+        spring_end=winter_end_index(span),
+        solstice=month_day_index(span, "06-21"),
+        month_day_index=lambda month_day: month_day_index(span, month_day),
+        warmest_max_c=block.warmest_max_c[lakes],
+    )
+
+
+def _water_summary(water: MemberWater) -> tuple[Floats, Floats]:
+    n_days, lakes = water.water_c.shape[:2]
+    flat = np.sort(water.water_c.reshape(n_days, lakes, -1), axis=2)
+    members = flat.shape[2]
+    rank = [max(int(np.ceil(p * members)) - 1, 0) for p in (0.1, 0.5, 0.9)]
+    ice = water.ice.reshape(n_days, lakes, -1).mean(axis=2)
+    return np.stack([flat[:, :, r] for r in rank]), ice

@@ -1,0 +1,185 @@
+"""season.toml: settings with their defaults."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+import zoneinfo
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+from emergence.errors import Problem
+from emergence.records import Settings
+from emergence.season.intake import Intake, shorten
+from emergence.season.names import did_you_mean
+
+FILE = "season.toml"
+_FORBIDDEN = frozenset('/\\:*?"<>|')
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class _Weather(_Part):
+    source: Literal["files", "meteostat", "both"] = "files"
+
+
+class _Taxa(_Part):
+    run: list[Annotated[str, Field(pattern=r"^[^\s]+$")]] = Field(default_factory=list)
+
+
+class _Ensemble(_Part):
+    slots: Annotated[int, Field(ge=1, le=60)] = 30
+    replicates: Annotated[int, Field(ge=1, le=50)] = 8
+    seed: Annotated[int, Field(ge=0, lt=2**63)] = 1
+
+
+class _Units(_Part):
+    temperature: Literal["C", "F"] = "C"
+    length: Literal["m", "ft"] = "m"
+
+
+class _Guests(_Part):
+    lakes: Literal["share", "all"] = "share"
+
+
+class _SeasonFile(_Part):
+    name: str = ""
+    time_zone: str = "UTC"
+    weather: _Weather = Field(default_factory=_Weather)
+    taxa: _Taxa = Field(default_factory=_Taxa)
+    ensemble: _Ensemble = Field(default_factory=_Ensemble)
+    units: _Units = Field(default_factory=_Units)
+    guests: _Guests = Field(default_factory=_Guests)
+
+    @field_validator("name")
+    @classmethod
+    def _can_name_a_folder(cls, name: str) -> str:
+        printable = name.isprintable() and not _FORBIDDEN & set(name)
+        if not printable or len(name) > 80 or name != name.strip(". "):
+            raise ValueError("cannot name a folder")
+        return name
+
+
+_RULES = {
+    "name": (
+        "must be text in quotation marks that can name a folder: at most 80 characters, "
+        'none of / \\ : * ? " < > |, no dot or space at either end',
+        'Write for example name = "High lakes".',
+    ),
+    "time_zone": ("must be text in quotation marks", 'Write for example time_zone = "Europe/Oslo".'),
+    "weather.source": ("must be files, meteostat or both", 'Write for example source = "files".'),
+    "taxa.run": (
+        "must be a list of taxon ids, each in quotation marks",
+        'Write for example run = ["lestes"].',
+    ),
+    "ensemble.slots": ("must be a whole number from 1 to 60", "Write for example slots = 30."),
+    "ensemble.replicates": ("must be a whole number from 1 to 50", "Write for example replicates = 8."),
+    "ensemble.seed": ("must be a whole number from 0 to 9223372036854775807", "Write for example seed = 1."),
+    "units.temperature": ("must be C or F", 'Write for example temperature = "C".'),
+    "units.length": ("must be m or ft", 'Write for example length = "m".'),
+    "guests.lakes": ("must be share or all", 'Write for example lakes = "share".'),
+}
+_SECTIONS = tuple(dict.fromkeys(key.partition(".")[0] for key in _RULES if "." in key))
+
+
+def read_settings(intake: Intake) -> Settings:
+    """Return the settings of season.toml, or the defaults where it is absent or has problems."""
+    source = intake.text(FILE, "stop", may_be_empty=True) if FILE in intake.paths else None
+    if source is None:
+        return Settings()
+    try:
+        said = tomllib.loads(source)
+        parsed = _SeasonFile.model_validate(said)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        intake.problems.append(_syntax_problem(source, str(error)))
+        return Settings()
+    except ValidationError as error:
+        intake.problems.extend(_key_problem(source, e["type"], e["loc"], e["input"]) for e in error.errors())
+        return Settings()
+    if not _known_zone(parsed.time_zone):
+        intake.problems.append(_zone_problem(source, parsed.time_zone))
+    return _to_record(parsed, said)
+
+
+def _to_record(parsed: _SeasonFile, said: dict[str, Any]) -> Settings:
+    keys = {f"{key}.{inner}" for key, value in said.items() if isinstance(value, dict) for inner in value}
+    keys |= {key for key, value in said.items() if not isinstance(value, dict)}
+    return Settings(
+        name=parsed.name,
+        time_zone=parsed.time_zone,
+        weather_source=parsed.weather.source,
+        taxa=tuple(dict.fromkeys(parsed.taxa.run)),
+        slots=parsed.ensemble.slots,
+        replicates=parsed.ensemble.replicates,
+        seed=parsed.ensemble.seed,
+        temperature_unit=parsed.units.temperature,
+        length_unit=parsed.units.length,
+        guests_see_lakes=parsed.guests.lakes,
+        said=frozenset(keys),
+    )
+
+
+def _known_zone(name: str) -> bool:
+    try:
+        zoneinfo.ZoneInfo(name)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        return False
+    return True
+
+
+def _zone_problem(source: str, name: str) -> Problem:
+    near = did_you_mean(name, tuple(sorted(zoneinfo.available_timezones())))
+    remedy = f"{near}Write a name such as Europe/Oslo or America/Denver."
+    row, rule = _row_of(source, ("time_zone",)), "this time zone is not known"
+    return Problem(FILE, row, "time_zone", shorten(name), rule, remedy, "stop")
+
+
+def _syntax_problem(source: str, message: str) -> Problem:
+    found = re.search(r"line (\d+)", message)
+    row = int(found[1]) if found else source.count("\n") + 1
+    lines = source.splitlines()
+    value = lines[row - 1].strip() if row <= len(lines) else ""
+    remedy = 'Each line reads: key = value, with words in quotation marks, such as name = "High lakes".'
+    return Problem(FILE, row, "", shorten(value), f"this is not TOML: {message}", remedy, "stop")
+
+
+def _key_problem(source: str, kind: str, loc: tuple[int | str, ...], found: Any) -> Problem:
+    words = [str(part) for part in loc if isinstance(part, str)]
+    key, row = ".".join(words), _row_of(source, tuple(words))
+    value = shorten(found if isinstance(found, str) else str(found))
+    if kind == "extra_forbidden":
+        inner = _keys_in(words[0]) if len(words) > 1 else []
+        options = inner or [k for k in _RULES if "." not in k] + [f"[{section}]" for section in _SECTIONS]
+        near = did_you_mean(words[-1], tuple(option.strip("[]") for option in options))
+        where = f" in [{words[0]}]" if inner else ""
+        rule = f"this key is not known; known{where} are {', '.join(options)}"
+        return Problem(FILE, row, key, value, rule, f"{near}Correct or remove it.", "stop")
+    if key in _SECTIONS:
+        rule = f"{key} must be a section"
+        remedy = f"Write [{key}] on a line of its own and below it {_keys_in(key)[0]} = …"
+        return Problem(FILE, row, key, value, rule, remedy, "stop")
+    rule, remedy = _RULES[key]
+    options = [word.strip(",") for word in rule.removeprefix("must be ").split() if word != "or"]
+    near = did_you_mean(value, tuple(options)) if kind == "literal_error" else ""
+    return Problem(FILE, row, key, value, f"{key} {rule}", near + remedy, "stop")
+
+
+def _keys_in(section: str) -> list[str]:
+    return [key.partition(".")[2] for key in _RULES if key.startswith(f"{section}.")]
+
+
+def _row_of(source: str, words: tuple[str, ...]) -> int:
+    section = ""
+    for row, line in enumerate(source.splitlines(), start=1):
+        header = re.match(r"\s*\[\s*([\w\-]+)\s*\]", line)
+        if header:
+            section = header[1]
+            if words == (section,):
+                return row
+        elif words and words[-1] in re.split(r"[\s=\"']+", line.partition("=")[0]):
+            if section == (words[0] if len(words) > 1 else ""):
+                return row
+    return 0

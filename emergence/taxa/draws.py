@@ -1,0 +1,97 @@
+"""Each member's draw of a taxon's uncertain numbers."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emergence.randomness import keyed_generator
+from emergence.sources import Quantity
+from emergence.taxa.model import Gate, Growth, Requirement
+from emergence.taxa.population import Requirements
+
+Floats = NDArray[np.floating]
+RANGE_SDS = 3.29  # low..high of a quantity holds about 90 %: 3.29 standard deviations
+
+
+def ln_sd(quantity: Quantity) -> float:
+    """Return the standard deviation of ln(value) that the quantity's range stands for, 0 without a range."""
+    if quantity.low is None or quantity.high is None or quantity.low <= 0:
+        return 0.0
+    return float(np.log(quantity.high / quantity.low) / RANGE_SDS)
+
+
+def half_range_sd(quantity: Quantity) -> float:
+    """Return the standard deviation of the value that the quantity's range stands for, 0 without a range."""
+    if quantity.low is None or quantity.high is None:
+        return 0.0
+    return (quantity.high - quantity.low) / RANGE_SDS
+
+
+def two_sided(deviate: Floats, early: float, late: float) -> Floats:
+    """Return a deviate scaled by ``early`` below zero and ``late`` above: skewed, its median stays at zero."""
+    return np.where(deviate < 0, deviate * np.float32(early), deviate * np.float32(late))
+
+
+def draw_requirements(
+    growth: Growth, requirement: Requirement, lake_ids: NDArray[np.object_], *, key: str, seed: int, members: int
+) -> Requirements:
+    """Draw the requirement of one brood for every lake and member.
+
+    Parameters
+    ----------
+    growth
+        Supplies the lead of the migration.
+    requirement
+        Median, spread and the between-lake standard deviations.
+    lake_ids
+        Keys, shape (lakes,).
+    key
+        Taxon and brood, such as ``"coenagrion/1"``.
+    seed, members
+        The run's seed and M.
+
+    Returns
+    -------
+    Requirements
+        Arrays (lakes, members) float32.
+    """
+    rows = [keyed_generator(seed, "taxon", key, str(k)).standard_normal((3, members), dtype=np.float32) for k in lake_ids]
+    deviates = np.stack(rows) if rows else np.empty((0, 3, members), dtype=np.float32)
+    shift = two_sided(deviates[:, 0], requirement.ln_sd_early.value, requirement.ln_sd_late.value)
+    median = np.float32(requirement.median.value) * np.exp(shift)
+    spread = np.float32(requirement.spread.value) * np.exp(np.float32(ln_sd(requirement.spread)) * deviates[:, 1])
+    move = growth.move_before_dd
+    if move is None:
+        return Requirements(median, spread)
+    before = np.float32(move.value) * np.exp(np.float32(ln_sd(move)) * deviates[:, 2])
+    return Requirements(median, spread, before)
+
+
+def draw_gate_shifts(
+    gates: tuple[Gate, ...], lake_ids: NDArray[np.object_], *, key: str, seed: int, members: int
+) -> list[Floats]:
+    """Draw how far each member's gates lie from the catalogue's, in the gate's own unit.
+
+    Parameters
+    ----------
+    gates
+        Gates; the range of ``open_at`` gives the standard deviation.
+    lake_ids
+        Keys, shape (lakes,).
+    key
+        The taxon.
+    seed, members
+        The run's seed and M.
+
+    Returns
+    -------
+    list
+        For each gate an array (lakes, members) float32.
+    """
+    rows = [
+        keyed_generator(seed, "gates", key, str(k)).standard_normal((len(gates), members), dtype=np.float32)
+        for k in lake_ids
+    ]
+    deviates = np.stack(rows) if rows else np.empty((0, len(gates), members), dtype=np.float32)
+    return [np.float32(half_range_sd(g.open_at)) * deviates[:, n] for n, g in enumerate(gates)]

@@ -1,0 +1,47 @@
+"""The words by which people call a taxon."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from difflib import get_close_matches
+
+from emergence.taxa.model import Taxon
+
+
+def plain(word: str) -> str:
+    """Return a word without what people vary: case, hyphens, underscores, doubled blanks, apostrophes."""
+    return re.sub(r"[\s_-]+", " ", word.replace("’", "'")).strip().casefold()
+
+
+def taxon_words(taxa: Mapping[str, Taxon]) -> dict[str, str]:
+    """Return every word that leads to a taxon, made ``plain``, with the id; the first taxon keeps a word."""
+    words = {plain(key): key for key in taxa}
+    for key, taxon in taxa.items():
+        for word in (taxon.name, *taxon.also_called):
+            words.setdefault(plain(word), key)
+    return words
+
+
+def find_taxon(word: str, taxa: Mapping[str, Taxon]) -> str | None:
+    """Return the id of the taxon that a word names: its id, name or one of ``also_called``, or its plural."""
+    words = taxon_words(taxa)
+    asked = plain(word)
+    return words.get(asked) or words.get(asked.removesuffix("s"))
+
+
+def nearest_taxon(word: str, taxa: Mapping[str, Taxon]) -> str | None:
+    """Return the id of the taxon that a word names or comes nearest to, None where nothing is near.
+
+    Parameters
+    ----------
+    word
+        As a person wrote it.
+    taxa
+        The catalogue, by id.
+    """
+    if found := find_taxon(word, taxa):
+        return found
+    words = taxon_words(taxa)
+    near = get_close_matches(plain(word), list(words), n=1, cutoff=0.6)
+    return words[near[0]] if near else None

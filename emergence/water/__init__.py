@@ -1,0 +1,1 @@
+"""Surface temperature and ice of lakes."""

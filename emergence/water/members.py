@@ -1,0 +1,130 @@
+"""From one simulated surface per sky to every member's own water and ice."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emergence.dates import YEAR_DAYS
+from emergence.water.coefficients import load_coefficients
+from emergence.water.spread import MemberErrors
+from emergence.water.surface import WaterPath
+
+Floats = NDArray[np.floating]
+SETTLED_C = 0.01  # a left-over disturbance below this is dropped [°C]
+
+
+@dataclass(frozen=True)
+class MemberWater:
+    """Every member's surface: ``water_c`` [°C] float32 and ``ice`` (bool), shape (days, lakes, slots, replicates)."""
+
+    water_c: Floats
+    ice: NDArray[np.bool_]
+
+
+def spring_opening(ice: NDArray[np.bool_], last_index: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the index of the day after the last ice of winter and spring, -1 without ice.
+
+    Parameters
+    ----------
+    ice
+        Ice of each day, shape (days, lakes, slots).
+    last_index
+        The last day index of each lake that can belong to that winter (late August in the north), shape (lakes,).
+    """
+    index = np.arange(len(ice))[:, None, None]
+    counts = ice & (index <= last_index[None, :, None])
+    last = len(ice) - 1 - np.argmax(counts[::-1], axis=0)
+    return np.where(counts.any(axis=0), last + 1, -1)
+
+
+def member_ice(
+    ice: NDArray[np.bool_], opening: NDArray[np.int64], shift_d: NDArray[np.int64], day: int
+) -> NDArray[np.bool_]:
+    """Return which members have ice on a day: the simulated ice, its break-up moved by the member's own shift.
+
+    ``ice`` (lakes, slots) of that day, ``opening`` (lakes, slots), ``shift_d`` (lakes, slots, replicates) [d].
+    """
+    own = opening[..., None] + shift_d
+    late = (opening[..., None] >= 0) & (day >= opening[..., None]) & (day < own)
+    early = (day >= own) & (day < opening[..., None])
+    return (ice[..., None] & ~early) | late
+
+
+def member_water(
+    path: WaterPath,
+    errors: MemberErrors,
+    *,
+    bank: Floats,
+    day_of_year: NDArray[np.int64],
+    opening: NDArray[np.int64],
+    keep: Floats,
+) -> MemberWater:  # kernel
+    """Lay each member's errors on the simulated surface.
+
+    Parameters
+    ----------
+    path
+        Simulated surface, shape (days, lakes, slots).
+    errors
+        Draws, shape (lakes, slots * replicates), members slot by slot.
+    bank
+        Unit error paths, shape (days, paths).
+    day_of_year
+        Day of year of each day, shape (days,).
+    opening
+        Index of the simulated break-up, shape (lakes, slots), -1 for none.
+    keep
+        Share of a disturbance left after a day, exp(-1/tau), shape (lakes, 1).
+
+    Notes
+    -----
+    A member whose ice goes earlier or later than simulated starts from the opening temperature and comes back to the
+    simulated surface with the relaxation's time constant; while the simulated lake is still frozen the relaxation
+    without ice stands in. Errors add to open water; never below 0 °C.
+    """
+    n_days, lakes, slots = path.water_c.shape
+    replicates = errors.level_c.shape[1] // slots
+    cells = (lakes, slots, replicates)
+    water = np.empty((n_days, *cells), dtype=np.float32)
+    frozen = np.empty((n_days, *cells), dtype=bool)
+    own = {k: v.reshape(lakes, slots, -1) for k, v in vars(errors).items()}
+    ice_c = load_coefficients()
+    at_opening = np.float32(0.5 * (ice_c["ice"]["open_spring_c"] + ice_c["relaxation"]["reset_c"]))
+    latest = int((opening[..., None] + own["ice_shift_d"]).max()) if (opening >= 0).any() else -1
+    left = np.zeros(cells, dtype=np.float32)
+    before, path_before = np.zeros(cells, dtype=bool), np.zeros((lakes, slots), dtype=bool)
+    angle = 2 * np.pi * day_of_year / YEAR_DAYS
+    cosine, sine = np.cos(angle).astype(np.float32), np.sin(angle).astype(np.float32)
+    fade = keep.astype(np.float32)[:, :, None]
+    settled = True
+    for day in range(n_days):
+        today = water[day]
+        np.multiply(own["day_sd_c"], np.take(bank[day], own["path"]), out=today)
+        today += own["level_c"]
+        today += cosine[day] * own["cosine_c"]
+        today += sine[day] * own["sine_c"]
+        path_ice = path.ice[day]
+        if day > latest and not path_ice.any() and not path_before.any() and settled:
+            today += path.water_c[day][..., None]
+            np.maximum(today, 0, out=today)
+            frozen[day] = before = np.zeros(cells, dtype=bool)
+            continue
+        base = np.where(path_ice, path.free_c[day], path.water_c[day])[..., None]
+        ice = member_ice(path_ice, opening, own["ice_shift_d"], day)
+        left *= fade
+        opened = path_before & ~path_ice
+        if opened.any():
+            left += np.where(opened, path.free_c[day] - path.water_c[day], 0)[..., None]
+        fresh = before & ~ice
+        if fresh.any():
+            left = np.where(fresh, np.where(opened[..., None], np.float32(0), at_opening - base), left)
+        today += left
+        today += base
+        np.maximum(today, 0, out=today)
+        today[ice] = 0
+        frozen[day], before, path_before = ice, ice, path_ice
+        settled = bool(np.abs(left).max() < SETTLED_C) and not ice.any()
+    return MemberWater(water, frozen)

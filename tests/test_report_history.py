@@ -1,0 +1,78 @@
+"""Since last time: which run it is compared with, and what counts as moved."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from emergence.report.history import changes, previous_run, read_windows
+from emergence.report.write import write_dated_run
+from tests.run_result import NAMES, make_result, without_dates
+
+NAME = "Northern waters"
+
+
+def write(root: Path, *dates: str, what: frozenset[str] = frozenset({"windows"})) -> list[Path]:
+    runs = (make_result(NAMES[:1], as_of=dt.date.fromisoformat(date)) for date in dates)
+    return [write_dated_run(run, root, what=set(what)) for run in runs]
+
+
+def test_previous_run_is_the_newest_of_an_earlier_date(tmp_path: Path) -> None:
+    first, second, _ = write(tmp_path, "2023-05-14", "2023-05-21", "2023-05-28")
+    assert previous_run(tmp_path, NAME, dt.date(2023, 5, 28)) == second
+    assert previous_run(tmp_path, NAME, dt.date(2023, 5, 21)) == first
+    assert previous_run(tmp_path, NAME, dt.date(2023, 5, 14)) is None
+    assert previous_run(tmp_path, "another name", dt.date(2023, 5, 28)) is None
+
+
+def test_previous_run_passes_over_what_cannot_be_read(tmp_path: Path) -> None:
+    (good,) = write(tmp_path, "2023-05-14")
+    home = good.parent
+    (home / "2023-05-15").mkdir()
+    (home / "2023-05-15" / "run.json").write_text("{broken")
+    (home / "2023-05-16").mkdir()
+    (home / "2023-05-16" / "run.json").write_text('{"format": 99}')
+    (home / "2023-05-16" / "windows.csv").write_text("")
+    (home / ".partial-0a").mkdir()
+    (home / "2023-05-17").write_text("a file")
+    write(tmp_path, "2023-05-18", what=frozenset({"water"}))
+    assert previous_run(tmp_path, NAME, dt.date(2023, 5, 28)) == good
+
+
+def test_nothing_moved_between_equal_runs(tmp_path: Path) -> None:
+    (folder,) = write(tmp_path, "2023-05-28")
+    assert changes(make_result(NAMES[:1]), read_windows(folder)).empty
+
+
+@pytest.mark.parametrize(("days", "told"), [(1.0, False), (2.0, True), (-2.0, True), (-6.0, True)])
+def test_two_days_count_as_moved(days: float, told: bool) -> None:
+    before = make_result(NAMES[:1])
+    moved = changes(make_result(NAMES[:1], later=days), before.windows)
+    emergences = before.windows[before.windows["event"] != "turnover"]
+    assert len(moved) == (len(emergences) if told else 0)
+    assert set(moved["peak_shift"]) == ({days} if told else set())
+
+
+def test_dates_that_come_and_go_are_told_and_new_rows_are_not() -> None:
+    now, blank = make_result(NAMES[:2]), without_dates(make_result(NAMES[:1]))
+    came = changes(now, blank.windows)
+    assert set(came["lake_id"]) == {"L0"}
+    assert len(came) == len(blank.windows)
+    assert came["best_week_shift"].isna().all() and came["best_week_now"].notna().all()
+    went = changes(blank, now.windows)
+    assert went["best_week_now"].isna().all() and len(went) == len(blank.windows)
+
+
+def test_largest_shift_comes_first() -> None:
+    before = make_result(NAMES[:1])
+    windows = before.windows.copy()
+    windows.loc[3, "peak_p50"] += pd.Timedelta(days=9)
+    windows.loc[1, "onset_p50"] += pd.Timedelta(days=3)
+    moved = changes(replace(before, windows=windows), before.windows)
+    assert list(moved["peak_shift"]) == [9.0, 0.0]
+    assert list(moved["onset_shift"]) == [0.0, 3.0]
+    assert list(moved.columns[:5]) == ["lake_id", "taxon", "brood", "event", "season"]

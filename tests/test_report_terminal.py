@@ -1,0 +1,223 @@
+"""The run in the terminal: fits, in the guide's words, safe with any text."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+
+from emergence.errors import Problem
+from emergence.report.history import changes
+from emergence.report.results import RunResult
+from emergence.report.terminal import summary
+from emergence.report.text import cells
+from tests.run_result import NAMES, make_result, without_dates
+
+HOSTILE = (
+    "<script>alert(1)</script>",
+    "\x1b[2J\x1b[31mred\x07",
+    "line\nbreak\rreturn\ttab",
+    "\u202egnp.exe",
+    "שלום עולם",
+    "日本の湖" * 20,
+    "🎣🦋👨‍👩‍👧",
+    'quote " and , comma',
+    "x" * 300,
+    "e" + "\u0301" * 50,
+    "",
+)
+
+
+@pytest.fixture(scope="module")
+def result() -> RunResult:
+    return make_result(NAMES)
+
+
+def section(text: str, title: str) -> list[str]:
+    """Return the lines of one part of the summary."""
+    parts = re.split(r"\n\n", text)
+    (part,) = (p for p in parts if p.lstrip().startswith(title))
+    return part.splitlines()[1:]
+
+
+def too_wide(text: str, width: int = 80) -> list[str]:
+    return [line for line in text.splitlines() if cells(re.sub(r"\x1b\[\d+m", "", line)) > width]
+
+
+def test_fits_eighty_columns_and_is_plain(result: RunResult) -> None:
+    text = summary(result, changes=changes(result, make_result(NAMES, later=4).windows))
+    assert not too_wide(text)
+    assert "\x1b" not in text and text.endswith("\n")
+    assert not any(line != line.rstrip() for line in text.splitlines())
+
+
+@pytest.mark.parametrize("width", [80, 100, 140])
+def test_fits_any_width(result: RunResult, width: int) -> None:
+    assert not too_wide(summary(result, width=width), width)
+
+
+def test_header_says_what_and_how_fresh(result: RunResult) -> None:
+    head = summary(result).split("\n\n")[0]
+    assert "Northern waters: as of 28 May 2023" in head
+    assert "6 lakes, 5 insects, 240 possible seasons each (30 past springs x 8 draws)." in head
+    assert "Weather known to 28 May 2023, 3 days ago." in head
+
+
+def test_on_now_lists_what_is_under_way_tomorrow_most_certain_first(result: RunResult) -> None:
+    lines = section(summary(result), "ON NOW")
+    chances = [int(m[1]) for line in lines if (m := re.match(r" +(\d+) %", line))]
+    days = result.days
+    tomorrow = days[(days["date"] == pd.Timestamp(2023, 5, 29)) & (days["chance_active"] >= 0.5)]
+    assert sorted(chances) == sorted(round(100 * c) for c in tomorrow["chance_active"])
+    known = chances[: next(i for i, line in enumerate(lines) if "may live here:" in line) - 1]
+    assert known == sorted(known, reverse=True)
+    assert any(
+        re.search(r"90 % very likely +72 % +28 May-3 Jun +Cold Tarn +Large lake midge, hatch", line) for line in lines
+    )
+
+
+def test_next_four_weeks_is_soonest_first_with_chance_in_number_and_word(result: RunResult) -> None:
+    lines = section(summary(result), "NEXT FOUR WEEKS")
+    assert re.match(r"  5-11 Jun +4\.6 +95 % almost certain +Alder Mere +Bluets, nymphs on the move$", lines[1])
+    known = lines[1 : lines.index("  may live here:")]
+    starts = [dt.datetime.strptime(f"{m[1]} {m[2]} 2023", "%d %b %Y") for m in map(first_date, known)]
+    assert starts == sorted(starts)
+    assert starts[-1] <= dt.datetime(2023, 6, 25)
+    assert not any("Spreadwings" in line for line in lines)
+
+
+def first_date(line: str) -> re.Match[str]:
+    found = re.match(r"  (\d+)(?:-\d+)? (\w{3})", line)
+    assert found
+    return found
+
+
+def test_migration_comes_before_the_hatch_that_begins_on_the_same_day(result: RunResult) -> None:
+    windows = result.windows.copy()
+    windows.loc[windows["taxon"] == "bluets", "best_week_start"] = pd.Timestamp(2023, 6, 10)
+    lines = section(summary(replace(result, windows=windows)), "NEXT FOUR WEEKS")
+    bluets = [line for line in lines if "Blu" in line]
+    assert all("nymphs on the move" in line for line in bluets[:6]) and all("hatch" in line for line in bluets[6:])
+
+
+def test_lake_table_says_best_week_middle_and_even_window(result: RunResult) -> None:
+    lines = section(summary(result), "Alder Mere: coast, 12 m")
+    assert " nymphs on the move" in lines and " leaving the water" in lines
+    assert lines.index(" nymphs on the move") < lines.index(" leaving the water")
+    (bluets,) = (line for line in lines[:4] if "Bluets" in line)
+    assert re.fullmatch(r"  Bluets +5-11 Jun +4\.6 +95 %  7 Jun  -6 \+7 +1-15 Jun", bluets)
+    unsure = lines.index(" may live here: leaving the water")
+    assert all("Speckled" in line for line in lines[unsure + 1 : unsure + 3])
+    assert "      12 % not this season" in lines
+    assert "  over: spring turnover" in lines
+    assert any("-11 +?" in line for line in lines)
+
+
+def test_no_even_day_is_said(result: RunResult) -> None:
+    windows = result.windows.assign(even_start=pd.NaT, even_end=pd.NaT)
+    text = summary(replace(result, windows=windows))
+    assert "no day better than even yet" in " ".join(text.split())
+    (bluets, *_) = (line for line in section(text, "Alder Mere") if line.startswith("  Bluets"))
+    assert bluets.endswith("none yet")
+
+
+def test_early_in_the_year_nothing_is_on_and_it_is_said() -> None:
+    text = summary(make_result(as_of=dt.date(2023, 1, 10)))
+    assert section(text, "ON NOW") == ["  nothing yet"]
+    assert section(text, "NEXT FOUR WEEKS") == ["  nothing with a chance of 20 % or more"]
+
+
+def test_all_blank_windows_are_named_with_their_chance(result: RunResult) -> None:
+    text = summary(without_dates(result))
+    assert not too_wide(text)
+    lines = " ".join(section(text, "Alder Mere"))
+    assert "no date: Bluets, nymphs on the move (>99 % not this season)" in lines
+    assert "may live here" in lines
+
+
+def test_changes_are_told_for_what_is_still_ahead_first(result: RunResult) -> None:
+    text = summary(result, changes=changes(result, make_result(NAMES, later=4).windows))
+    lines = section(text, "SINCE LAST TIME: 48 windows moved by 2 days or more")
+    assert "4 days earlier" in lines[1] and "and 38 more" in lines[-1]
+    assert not any("18-24 May" in line for line in lines)
+    assert "SINCE LAST TIME" not in summary(result)
+    none = changes(result, result.windows)
+    assert section(summary(result, changes=none), "SINCE LAST TIME") == ["  nothing moved by 2 days or more"]
+
+
+def test_a_vanished_date_is_told(result: RunResult) -> None:
+    blank = without_dates(result)
+    assert "no date, was 5-11 Jun" in summary(blank, changes=changes(blank, result.windows))
+    assert "had no date" in summary(result, changes=changes(result, blank.windows))
+
+
+def test_what_was_assumed_dropped_and_left_out_is_said(result: RunResult) -> None:
+    text = " ".join(summary(result).split())
+    assert "NO FORECAST FOR 1 LAKE - L9: its station has no weather this year" in text
+    assert "weather/north.csv, row 412, tmin_c: tmin_c must not exceed tmax_c (found '31.0'). Correct the row." in text
+    assert "WORTH KNOWING - lakes.csv, area_ha" in text
+    assert "ASSUMED - Otter Pool: depth not given" in text
+
+
+def test_long_lists_are_cut_and_say_so(result: RunResult) -> None:
+    problems = tuple(
+        Problem("weather/north.csv", i, "tmin_c", "x", "must be a number", "Correct it.") for i in range(50)
+    )
+    text = summary(replace(result, info=replace(result.info, problems=problems)))
+    assert "and 38 more in run.json" in text
+
+
+@pytest.mark.parametrize("wanted", ["air temperature only", "Never judge ice", "Local rules decide"])
+def test_cautions_stand_at_the_end(result: RunResult, wanted: str) -> None:
+    assert wanted in summary(result).split("CAUTION")[1]
+
+
+def test_colour_only_adds_bold_and_dim(result: RunResult) -> None:
+    coloured = summary(result, color=True)
+    assert set(re.findall(r"\x1b\[\d+m", coloured)) == {"\x1b[1m", "\x1b[2m", "\x1b[0m"}
+    assert re.sub(r"\x1b\[\d+m", "", coloured) == summary(result)
+
+
+def test_any_text_is_safe_and_fits() -> None:
+    result = make_result(HOSTILE)
+    info = replace(
+        result.info,
+        name="\x1b[31mname\n" + "y" * 200,
+        assumptions=HOSTILE,
+        dropped={text: text for text in HOSTILE},
+        taxa={key: replace(label, name=HOSTILE[5] + "\x1b]0;") for key, label in result.info.taxa.items()},
+        lakes=result.info.lakes.assign(region=list(HOSTILE)),
+    )
+    text = summary(replace(result, info=info), changes=changes(result, make_result(HOSTILE, later=3).windows))
+    assert not too_wide(text)
+    assert not set(text) & {"\x1b", "\x07", "\r", "\t", "\u202e"}
+    assert "<script>alert(1)</script>" in text
+
+
+def test_lakes_of_one_name_are_told_apart() -> None:
+    text = summary(make_result(["Long Water", "Long Water"]))
+    assert "Long Water (L0): coast, 12 m" in text and "Long Water (L1): coast, 95 m" in text
+
+
+def test_many_lakes_get_the_summary_only() -> None:
+    text = summary(make_result([f"Lake {i}" for i in range(41)]))
+    assert "LAKE BY LAKE" not in text and "windows.csv (41 lakes)" in text
+    assert len(text.splitlines()) < 100
+    assert "LAKE BY LAKE" in summary(make_result([f"Lake {i}" for i in range(40)]))
+
+
+def test_units_of_the_user(result: RunResult) -> None:
+    text = summary(replace(result, info=replace(result.info, length_unit="ft")))
+    assert "Slate Tarn: fells, 2001 ft" in text
+
+
+def test_two_seasons_are_kept_apart() -> None:
+    result = make_result(NAMES[:1], as_of=dt.date(2023, 10, 20))
+    following = make_result(NAMES[:1], as_of=dt.date(2024, 10, 20)).windows
+    both = replace(result, windows=pd.concat([result.windows, following], ignore_index=True))
+    lines = section(summary(both), "Alder Mere")
+    assert " season 2024, nymphs on the move" in lines
+    assert any(line.startswith("  over: Bluets, nymphs on the move;") for line in lines)
