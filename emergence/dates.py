@@ -37,7 +37,7 @@ def to_datetime64(days: ArrayLike) -> NDArray[np.datetime64]:
 def day_of_year(days: ArrayLike) -> NDArray[np.int64]:
     """Return the day of the year (1-366) of day numbers [d], same shape."""
     dates = to_datetime64(days)
-    return (dates - dates.astype("datetime64[Y]").astype("datetime64[D]")).astype(np.int64) + 1
+    return np.asarray((dates - dates.astype("datetime64[Y]").astype("datetime64[D]")).astype(np.int64) + 1)
 
 
 def year_of(days: ArrayLike) -> NDArray[np.int64]:

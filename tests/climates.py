@@ -9,8 +9,9 @@ from emergence.forecast.field import Field
 from emergence.records import Lakes
 from emergence.runs.simulate import month_day_index, winter_end_index
 from emergence.solar import day_length
-from emergence.water.shape import LakeShape, annual_amplitude, lake_shape
+from emergence.water.shape import LakeShape, lake_shape
 from emergence.water.surface import drivers, exchange, initial_state, simulate
+from emergence.weather.climate import annual_amplitude
 
 # Monthly mean air temperature [°C], January to December; from memory of the national climate normals 1981-2010.
 SASKATOON = (-13.9, -11.4, -4.9, 5.2, 11.8, 16.1, 19.0, 18.2, 12.0, 4.4, -5.2, -12.4)
@@ -27,8 +28,22 @@ def one_lake(latitude: float, elevation_m: float, area_ha: float, depth_m: float
     def word(x: str) -> np.ndarray:
         return np.array([x], dtype=object)
 
-    return Lakes(word("lake"), word("Lake"), word(""), number(latitude), number(0.0), number(elevation_m),
-                 number(area_ha), number(depth_m), number(np.nan), number(np.nan), word(""), word(""), word(""), word(""))
+    return Lakes(
+        word("lake"),
+        word("Lake"),
+        word(""),
+        number(latitude),
+        number(0.0),
+        number(elevation_m),
+        number(area_ha),
+        number(depth_m),
+        number(np.nan),
+        number(np.nan),
+        word(""),
+        word(""),
+        word(""),
+        word(""),
+    )
 
 
 def daily_normal(monthly: tuple[float, ...], doy: np.ndarray) -> np.ndarray:
@@ -51,8 +66,8 @@ def weather(monthly: tuple[float, ...], days: np.ndarray, *, seed: int = 5) -> n
 
 
 def shape_of(lakes: Lakes, monthly: tuple[float, ...]) -> LakeShape:
-    doy = np.arange(1, 366)
-    return lake_shape(lakes, annual_amplitude(doy, daily_normal(monthly, doy)[:, None]))
+    normal = daily_normal(monthly, np.arange(1, 367))
+    return lake_shape(lakes, np.array([annual_amplitude(normal)]))
 
 
 def season_field(
@@ -70,9 +85,15 @@ def season_field(
     days = days[part]
     light = day_length(shape.latitude[None, :], day_of_year(days)[:, None])
     field = Field(
-        water_c=water[..., None], ice=ice[..., None], air_max_c=air + np.float32(range_c),
-        air_min_c=air - np.float32(range_c), day_length_h=light, first=span.start - span.sim_start,
-        spring_end=winter_end_index(span), solstice=month_day_index(span, "06-21"),
+        water_c=water[..., None],
+        ice=ice[..., None],
+        air_max_c=air + np.float32(range_c),
+        air_min_c=air - np.float32(range_c),
+        day_length_h=light,
+        first=span.start - span.sim_start,
+        ahead=span.start - span.sim_start,
+        spring_end=winter_end_index(span),
+        solstice=month_day_index(span, "06-21"),
         month_day_index=lambda month_day: month_day_index(span, month_day),
         warmest_max_c=np.array([max(monthly) + range_c + warmer]),
     )

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from emergence.errors import Problem
-from emergence.report.results import RunInfo, RunResult, TaxonLabel
+from emergence.runs.results import RunInfo, RunResult, TaxonLabel
 
 AS_OF = dt.date(2023, 5, 28)
 QUANTILES = {"p05": -1.64, "p10": -1.28, "p25": -0.67, "p50": 0.0, "p75": 0.67, "p90": 1.28, "p95": 1.64}
@@ -93,7 +93,7 @@ def without_dates(result: RunResult) -> RunResult:
     for column in windows.columns:
         if windows[column].dtype.kind == "M":
             windows[column] = pd.Series(pd.NaT, index=windows.index, dtype="datetime64[s]")
-    windows[["best_week_days", "best_week_chance", "chance_no_end"]] = 0.0
+    windows[["best_week_days", "best_week_chance", "ahead_week_days", "ahead_week_chance", "chance_no_end"]] = 0.0
     windows["chance_not_this_season"] = 1.0
     return replace(result, windows=windows, days=result.days.iloc[:0], water=result.water.iloc[:0])
 
@@ -139,6 +139,8 @@ def _window(e: Event, as_of: dt.date, residence: str) -> dict[str, object]:
     moving = 0.8 * active
     weekly = np.convolve(moving, np.ones(7), mode="valid")
     best = int(weekly.argmax())
+    issue = as_of.timetuple().tm_yday
+    ahead = issue + int(weekly[issue:].argmax())
     even, outer = days[active >= 0.5], days[active >= 0.2]
     row: dict[str, object] = {
         "lake_id": e.lake,
@@ -148,8 +150,7 @@ def _window(e: Event, as_of: dt.date, residence: str) -> dict[str, object]:
         "season": as_of.year,
     }
     row |= {"best_week_start": _date(days[best], as_of), "best_week_days": float(weekly[best])}
-    touching = _cdf(days[best] + 6.0 + HALF_LENGTH, e) - _cdf(days[best] - HALF_LENGTH - 1.0, e)
-    row |= {"best_week_chance": float(touching)}
+    row |= {"best_week_chance": _touching(days[best], e)}
     for name, part in (("even", even), ("outer", outer)):
         row |= {f"{name}_start": _date(part[0], as_of) if len(part) else pd.NaT}
         row |= {f"{name}_end": _date(part[-1], as_of) if len(part) else pd.NaT}
@@ -159,7 +160,13 @@ def _window(e: Event, as_of: dt.date, residence: str) -> dict[str, object]:
             row[f"{milestone}_{q}"] = pd.NaT if lost else _date(e.middle + shift + z * e.spread, as_of)
     row |= {"chance_not_this_season": e.gone, "chance_no_end": 0.0}
     row |= dict.fromkeys(("strength_p10", "strength_p50", "strength_p90"), np.nan)
-    return row | {"residence": residence}
+    row |= {"residence": residence, "ahead_week_start": _date(days[ahead], as_of)}
+    return row | {"ahead_week_days": float(weekly[ahead]), "ahead_week_chance": _touching(days[ahead], e)}
+
+
+def _touching(first: float, e: Event) -> float:
+    """Return the share of seasons whose event touches the week from ``first`` on."""
+    return float(_cdf(np.array(first + 6.0 + HALF_LENGTH), e) - _cdf(np.array(first - HALF_LENGTH - 1.0), e))
 
 
 def _turnover(lake: str, as_of: dt.date) -> dict[str, object]:
@@ -170,7 +177,7 @@ def _turnover(lake: str, as_of: dt.date) -> dict[str, object]:
 def _days(e: Event, as_of: dt.date) -> pd.DataFrame:
     days, active = _chances(e)
     frame = pd.DataFrame({"lake_id": e.lake, "taxon": e.taxon, "brood": e.brood, "event": e.event}, index=days)
-    frame["date"] = [_date(d, as_of) for d in days]
+    frame["date"] = _date(1, as_of) + pd.to_timedelta(days - 1, unit="D")
     frame["chance_active"], frame["chance_moving"], frame["intensity"] = active, 0.8 * active, 0.06 * active
     return frame[active >= 0.005]
 
@@ -193,7 +200,7 @@ def _water(lakes: pd.DataFrame, as_of: dt.date) -> pd.DataFrame:
     for lake, height in zip(lakes["lake_id"], lakes["elevation_m"], strict=True):
         middle = np.maximum(10 - 0.004 * height - 11 * np.cos(2 * np.pi * (days - 30) / 365), 0.0)
         ahead = np.clip((days - as_of.timetuple().tm_yday) / 20, 0.15, 1.0)
-        frame = pd.DataFrame({"lake_id": lake, "date": [_date(d, as_of) for d in days]})
+        frame = pd.DataFrame({"lake_id": lake, "date": _date(1, as_of) + pd.to_timedelta(days - 1, unit="D")})
         frame["water_p10"] = np.maximum(middle - 1.8 * ahead, 0.0)
         frame["water_p50"], frame["water_p90"] = middle, middle + 2.0 * ahead
         frame["ice_chance"] = np.clip((3.0 - middle) / 3.0, 0, 1)

@@ -15,6 +15,7 @@ from typing import Any
 
 import pandas as pd
 import pytest
+from run_result import NAMES, make_result, without_dates
 
 from emergence.report.charts import (
     CONFIG,
@@ -30,8 +31,7 @@ from emergence.report.charts import (
     water_fan,
     weeks_strip,
 )
-from emergence.report.results import RunResult
-from tests.run_result import NAMES, make_result, without_dates
+from emergence.runs.results import RunResult
 
 ROOT = Path(__file__).parents[1]
 
@@ -46,7 +46,7 @@ def values(layer: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def words_in(svg: str) -> list[str]:
-    return [element.text or "" for element in ET.fromstring(svg).iter("{http://www.w3.org/2000/svg}text")]
+    return ["".join(element.itertext()) for element in ET.fromstring(svg).iter("{http://www.w3.org/2000/svg}text")]
 
 
 def ms(date: dt.date) -> int:
@@ -172,7 +172,7 @@ def test_bytes_repeat_and_do_not_know_the_time_zone(result: RunResult) -> None:
     spec = season_strip(result, "bluets", "migration")
     assert render_png(spec) == render_png(spec)
     code = (
-        "from tests.run_result import NAMES, make_result; "
+        "from run_result import NAMES, make_result; "
         "from emergence.report.charts import render_svg, season_strip; import hashlib; "
         "svg = render_svg(season_strip(make_result(NAMES), 'bluets', 'migration')); "
         "print(hashlib.sha256(svg.encode()).hexdigest())"

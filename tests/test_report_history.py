@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from run_result import NAMES, make_result, without_dates
 
 from emergence.report.history import changes, previous_run, read_windows
 from emergence.report.write import write_dated_run
-from tests.run_result import NAMES, make_result, without_dates
 
 NAME = "Northern waters"
 

@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from run_result import NAMES, make_result, without_dates
 
 from emergence.errors import WrongUseError
-from emergence.report.results import RunResult
 from emergence.report.tables import (
     TABLES,
     check_format,
@@ -25,7 +25,7 @@ from emergence.report.tables import (
     windows_json,
     write_table,
 )
-from tests.run_result import NAMES, make_result, without_dates
+from emergence.runs.results import RunResult
 
 QUANTILES = [f"{m}_p{q}" for m in ("onset", "peak", "end") for q in ("05", "10", "25", "50", "75", "90", "95")]
 CONTRACT = {
@@ -33,6 +33,7 @@ CONTRACT = {
         "lake_id", "taxon", "brood", "event", "season", "best_week_start", "best_week_days", "best_week_chance",
         "even_start", "even_end", "outer_start", "outer_end", *QUANTILES, "chance_not_this_season", "chance_no_end",
         "strength_p10", "strength_p50", "strength_p90", "residence",
+        "ahead_week_start", "ahead_week_days", "ahead_week_chance",
     ],
     "days": ["lake_id", "taxon", "brood", "event", "date", "chance_active", "chance_moving", "intensity"],
     "members": ["lake_id", "taxon", "brood", "event", "season", "member", "slot_year", "onset", "peak", "end"],
@@ -66,7 +67,7 @@ def test_schema_has_the_contract_columns_and_is_complete(table: str) -> None:
     assert set(described["primaryKey"]) <= set(columns(table))
     for field in described["fields"]:
         assert field["type"] in TYPES
-        assert len(field["title"]) > 2 and len(field["description"]) > 20
+        assert len(field["title"]) > 2 and len(field["description"]) >= 20
         assert (field["type"] == "number") == ("decimals" in field) == ("unit" in field)
 
 
@@ -202,6 +203,16 @@ def test_json_of_blank_windows_has_nulls_and_no_nan(result: RunResult) -> None:
     twin = json.loads(windows_json(without_dates(result)))
     assert {record["onset_p50"] for record in twin["windows"]} == {None}
     assert json.loads(table_json(without_dates(result), "days"))["days"] == []
+
+
+def test_file_without_the_later_columns_can_be_read(result: RunResult, tmp_path: Path) -> None:
+    write_table(result.windows, "windows", tmp_path)
+    path = tmp_path / "windows.csv"
+    older = pd.read_csv(path, dtype=str, keep_default_na=False).iloc[:, :-3]
+    older.to_csv(path, index=False)
+    back = read_table(tmp_path, "windows")
+    assert back["ahead_week_start"].isna().all()
+    assert list(back["peak_p50"]) == list(read_table(tmp_path, "windows")["peak_p50"])
 
 
 def test_unknown_format_is_refused() -> None:

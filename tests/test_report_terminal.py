@@ -8,13 +8,13 @@ from dataclasses import replace
 
 import pandas as pd
 import pytest
+from run_result import NAMES, make_result, without_dates
 
 from emergence.errors import Problem
 from emergence.report.history import changes
-from emergence.report.results import RunResult
 from emergence.report.terminal import summary
 from emergence.report.text import cells
-from tests.run_result import NAMES, make_result, without_dates
+from emergence.runs.results import RunResult
 
 HOSTILE = (
     "<script>alert(1)</script>",
@@ -75,7 +75,7 @@ def test_on_now_lists_what_is_under_way_tomorrow_most_certain_first(result: RunR
     known = chances[: next(i for i, line in enumerate(lines) if "may live here:" in line) - 1]
     assert known == sorted(known, reverse=True)
     assert any(
-        re.search(r"90 % very likely +72 % +28 May-3 Jun +Cold Tarn +Large lake midge, hatch", line) for line in lines
+        re.search(r"90 % very likely +72 % +29 May-4 Jun +Cold Tarn +Large lake midge, hatch", line) for line in lines
     )
 
 
@@ -97,7 +97,7 @@ def first_date(line: str) -> re.Match[str]:
 
 def test_migration_comes_before_the_hatch_that_begins_on_the_same_day(result: RunResult) -> None:
     windows = result.windows.copy()
-    windows.loc[windows["taxon"] == "bluets", "best_week_start"] = pd.Timestamp(2023, 6, 10)
+    windows.loc[windows["taxon"] == "bluets", "ahead_week_start"] = pd.Timestamp(2023, 6, 10)
     lines = section(summary(replace(result, windows=windows)), "NEXT FOUR WEEKS")
     bluets = [line for line in lines if "Blu" in line]
     assert all("nymphs on the move" in line for line in bluets[:6]) and all("hatch" in line for line in bluets[6:])
@@ -220,4 +220,4 @@ def test_two_seasons_are_kept_apart() -> None:
     both = replace(result, windows=pd.concat([result.windows, following], ignore_index=True))
     lines = section(summary(both), "Alder Mere")
     assert " season 2024, nymphs on the move" in lines
-    assert any(line.startswith("  over: Bluets, nymphs on the move;") for line in lines)
+    assert any(line.startswith("  over: spring turnover; Large lake midge, hatch;") for line in lines)

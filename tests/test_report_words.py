@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emergence.report.results import TaxonLabel
 from emergence.report.words import (
     CAUTIONS,
     chance_words,
@@ -24,6 +23,7 @@ from emergence.report.words import (
     weather_age,
     week,
 )
+from emergence.runs.results import TaxonLabel
 
 BOATMEN = TaxonLabel("Water boatmen", "water bug", leaving="flight")
 JUNE = dt.date(2024, 6, 1)

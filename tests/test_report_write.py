@@ -16,19 +16,19 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from run_result import make_result, without_dates
 
 from emergence.errors import WrongUseError
 from emergence.report import folders
 from emergence.report.folders import RESERVED, WriteError, safe_name
-from emergence.report.results import RunResult
 from emergence.report.write import RunNotes, run_record, write_dated_run, write_run
-from tests.run_result import make_result, without_dates
+from emergence.runs.results import RunResult
 
 TABLES = {"windows", "days", "water"}
 HOSTILE = [
     "../../outside", "..", ".", "", "   ", "/etc/passwd", "C:\\temp", "a/b\\c", "CON", "nul.txt", "com1", "LPT9.log",
-    "<script>alert(1)</script>", "🎣🦋", "שלום עולם", "\u202egnp.exe", "x" * 300, "é" * 300, "COM¹", "日本" * 200, "trailing. ",
-    "~", "-rf", "a\x00b", "two\nlines", "latest", ".hidden", "na:me?*|\"<>", "lone \ud800",
+    "<script>alert(1)</script>", "🎣🦋", "שלום עולם", "\u202egnp.exe", "x" * 300, "é" * 300, "日本" * 200, "trailing. ",
+    "COM¹", "~", "-rf", "a\x00b", "two\nlines", "latest", ".hidden", "na:me?*|\"<>", "lone \ud800",
 ]  # fmt: skip
 
 

@@ -7,12 +7,7 @@ import random
 
 import numpy as np
 import pytest
-
-from emergence.dates import day_number
-from emergence.errors import Problem
-from emergence.records import Season, Settings
-from emergence.season import read_season
-from tests.season_folder import (
+from season_folder import (
     FIRST,
     ICE,
     LAKES,
@@ -28,6 +23,11 @@ from tests.season_folder import (
     weather_low,
     write_season,
 )
+
+from emergence.dates import day_number
+from emergence.errors import Problem
+from emergence.records import Season, Settings
+from emergence.season import read_season
 
 
 def read(folder, changes=None) -> Season:

@@ -34,11 +34,14 @@ def warm(temperature: np.ndarray, lower: float) -> np.ndarray:
     return accumulate(mean_water_degree_days(water, lower=lower))
 
 
-def go(heat: np.ndarray, needed: Requirements, gate: Callable[[int], float] = lambda day: 1.0, first: int = 0):  # noqa: ANN201
+def go(heat: np.ndarray, needed: Requirements, gate: Callable[[int], float] = lambda day: 1.0, first: int = 0):
     start = np.full(CELL, first, dtype=np.int16)
     return leave_water(
-        heat, heat_at(heat, start), needed, start=start, first=first,
-        gate=lambda day: np.full(CELL, gate(day), dtype=np.float32),
+        heat,
+        heat_at(heat, start),
+        needed,
+        start=start,
+        gate=lambda day, cell: np.full(len(cell), gate(day), np.float32),
     )
 
 
@@ -110,8 +113,10 @@ def test_coenagrion_gate_of_the_saskatchewan_pond() -> None:
     water, air = gates["water_mean"], gates["air_max"]
 
     def opened(water_c: float, air_c: float) -> float:
-        values = (np.array([water_c], dtype=np.float32), np.array([air_c], dtype=np.float32))
-        both = [ramp(v, g.shut_at.value, g.open_at.value)[0] for v, g in zip(values, (water, air), strict=True)]
+        both = [
+            ramp(np.array([v - g.shut_at.value], dtype=np.float32), g.open_at.value - g.shut_at.value)[0]
+            for v, g in zip((water_c, air_c), (water, air), strict=True)
+        ]
         return float(both[0] * both[1])
 
     assert opened(11.9, 25.0) == 0
@@ -122,8 +127,8 @@ def test_coenagrion_gate_of_the_saskatchewan_pond() -> None:
 
 def test_ramp_falling_and_step() -> None:
     value = np.array([10.0, 13.0, 14.0], dtype=np.float32)
-    np.testing.assert_allclose(ramp(value, 14.0, 12.0), [1, 0.5, 0])
-    np.testing.assert_allclose(ramp(value, 13.0, 13.0), [0, 1, 1])
+    np.testing.assert_allclose(ramp(value - 14, -2.0), [1, 0.5, 0])
+    np.testing.assert_allclose(ramp(value - 13, 0.0), [0, 1, 1])
 
 
 def test_water_start_is_the_first_warm_week() -> None:

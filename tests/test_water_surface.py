@@ -8,9 +8,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from climates import MADISON, PLATEAU, daily_normal, one_lake, shape_of
 
 from emergence.dates import day_of_year
-from emergence.water.shape import LakeShape, annual_amplitude, lake_shape
+from emergence.water.shape import LakeShape, lake_shape
 from emergence.water.surface import (
     Drivers,
     Exchange,
@@ -22,7 +23,6 @@ from emergence.water.surface import (
     saturation_pressure,
     simulate,
 )
-from tests.climates import MADISON, PLATEAU, daily_normal, one_lake, shape_of
 
 DATA = Path(__file__).parent / "data"
 
@@ -37,9 +37,11 @@ def shape(latitude: float = 50.0, height: float = 300.0, area: float = 0.3, dept
     return LakeShape(latitude * one, height * one, area * one, depth * one, 13.0 * one, flags, flags)
 
 
-def run(lakes: LakeShape, air: np.ndarray, days: np.ndarray, dtype: type = np.float64):  # noqa: ANN201
+def run(lakes: LakeShape, air: np.ndarray, days: np.ndarray, dtype: type = np.float64):
     cells = np.asarray(air, dtype=dtype).reshape(len(days), -1, 1)
-    path, _ = simulate(cells, drivers(days, lakes, dtype), exchange(lakes, dtype), initial_state(cells[:30].mean(axis=0)))
+    path, _ = simulate(
+        cells, drivers(days, lakes, dtype), exchange(lakes, dtype), initial_state(cells[:30].mean(axis=0))
+    )
     return path
 
 
@@ -152,6 +154,14 @@ def test_blank_shapes_are_guessed_and_said() -> None:
     assert np.isfinite(guessed.mean_depth_m).all() and np.isfinite(guessed.area_km2).all()
 
 
+def amplitude_of(doy: np.ndarray, air: np.ndarray) -> np.ndarray:
+    """Amplitude of the annual harmonic by least squares, shape (1,)."""
+    angle = 2 * np.pi * doy / 365.25
+    design = np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)], axis=1)
+    beta, *_ = np.linalg.lstsq(design, air, rcond=None)
+    return np.array([np.hypot(beta[1], beta[2])])
+
+
 def read(name: str) -> pd.DataFrame:
     with gzip.open(DATA / name, "rt") as file:
         return pd.read_csv(file, parse_dates=["date"])
@@ -167,7 +177,7 @@ def test_mendota_ice_off_from_madison_air() -> None:
     series = air.set_index("date").tmean_c.asfreq("D").interpolate(limit=3)
     days = series.index.to_numpy().astype("datetime64[D]").astype(int)
     lakes = one_lake(43.10, 259.0, 3985.0, 12.8)
-    amplitude = annual_amplitude(day_of_year(days), series.to_numpy()[:, None])
+    amplitude = amplitude_of(day_of_year(days), series.to_numpy())
     path = run(lake_shape(lakes, amplitude), series.to_numpy() - 5.5 * (259 - 262) / 1000, days, np.float32)
     frozen = pd.Series(path.ice[:, 0, 0], index=series.index)
     errors = []
@@ -197,7 +207,7 @@ def test_crampton_surface_water_from_its_air() -> None:
     filled = np.where(known, series.to_numpy(), design @ beta)
     days = series.index.to_numpy().astype("datetime64[D]").astype(int)
     lakes = one_lake(46.21, 509.0, 26.0, 5.0)
-    path = run(lake_shape(lakes, annual_amplitude(doy, filled[:, None])), filled, days, np.float32)
+    path = run(lake_shape(lakes, amplitude_of(doy, filled)), filled, days, np.float32)
     model = pd.Series(path.water_c[:, 0, 0], index=series.index)
     seen = water.set_index("date").water_c
     seen = seen[(seen >= 4) & (series.notna().rolling(20).mean().shift(1).reindex(seen.index) >= 0.8)]

@@ -85,12 +85,16 @@ def test_missing_values_count_for_nothing() -> None:
 
 def test_offset_leans_to_nothing_without_common_days() -> None:
     assert calendar_offset(DOY, np.full(len(DOY), np.nan), southern=False) == pytest.approx(np.zeros(366))
+    # one value on each of 365 days: level times n/3.5² / (n/3.5² + 1/1.5²); harmonics nearly uncoupled
+    one = calendar_offset(DOY[:365], np.full(365, 2.0), southern=False)
+    assert one.mean() == pytest.approx(2.0 * (365 / 12.25) / (365 / 12.25 + 1 / 2.25), abs=0.001)
     # 7300 common days with variance 3.5² against a prior sd of 1.5: shrunk by less than 0.1 %
     assert calendar_offset(DOY, np.full(len(DOY), 2.0), southern=False) == pytest.approx(2.0, abs=0.01)
 
 
 def test_half_range_prior_by_month_and_sea() -> None:
     inland = half_range_prior(14.0, southern=False)
+    assert inland.tolist() == [4.6, 5.0, 5.4, 6.0, 6.3, 6.3, 6.3, 6.2, 6.0, 5.4, 4.4, 4.3]
     # maxima 5.5 to 6.8 °C above the mean in May and June at continental sites, less in winter
     assert np.all((inland[[4, 5]] >= 5.5) & (inland[[4, 5]] <= 6.8))
     assert inland[[11, 0]].max() < inland[4] - 1.0

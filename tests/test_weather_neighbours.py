@@ -87,6 +87,19 @@ def test_none_where_nothing_is_usable_or_near() -> None:
     assert assign_stations(_lakes(HERE), stations, np.array([False])).station_index.tolist() == [-1]
 
 
+@pytest.mark.parametrize(("degrees", "index"), [(4.48, 0), (4.51, -1)])
+def test_stations_beyond_500_km_are_too_far(degrees: float, index: int) -> None:
+    # a degree of latitude is 111.195 km on the sphere: 498.2 and 501.5 km
+    stations = _stations(("only", 46.0 + degrees, -89.0, 500.0))
+    assert assign_stations(_lakes(HERE), stations, np.array([True])).station_index.tolist() == [index]
+
+
+@pytest.mark.parametrize(("degrees", "dz", "fits"), [(1.79, 990.0, 1), (1.81, 0.0, 0), (0.0, 1010.0, 0)])
+def test_neighbours_end_at_200_km_and_1000_m(degrees: float, dz: float, fits: int) -> None:
+    stations = _stations(("a", 46.0, -89.0, 500.0), ("b", 46.0 + degrees, -89.0, 500.0 + dz))
+    assert len(station_neighbours(stations, np.ones(2, bool))[0]) == fits
+
+
 def test_order_of_lakes_and_stations_does_not_matter() -> None:
     rng = np.random.default_rng(8)
     rows = [

@@ -120,6 +120,7 @@ def test_no_substitute_is_used_much_more_than_another() -> None:
         "2012-05-15", "2012-12-31", long=_seen("1980-01-01", "2012-05-15"), short=_seen("2003-01-01", "2012-05-15")
     )
     _, uses = np.unique(slots.year[1], return_counts=True)
+    assert slots.distinct_years.tolist() == [30, 9]
     assert sorted(uses.tolist()) == [3] * 6 + [4] * 3
 
 
@@ -131,6 +132,7 @@ def test_a_station_without_past_gets_its_calendar_mean() -> None:
     assert not slots.joint[0].any()
     assert slots.joint[1].all()
     assert slots.without_past == ("new",)
+    assert slots.distinct_years.tolist() == [0, 12]
 
 
 def test_there_is_always_one_slot() -> None:

@@ -18,7 +18,7 @@ PARTS = ("windows", "days", "water", "pictures")
 SHOWN_AFTER = 32  # lakes; smaller runs are over before a progress line helps
 
 
-class PartsType(click.ParamType):
+class PartsType(click.ParamType[frozenset[str]]):
     """A comma list of what to write."""
 
     name = "parts"
@@ -40,8 +40,14 @@ class PartsType(click.ParamType):
 @click.option("--out", type=click.Path(path_type=Path), help="Write straight into this folder.")
 @click.option("--lake", "lakes", multiple=True, help="Only this lake_id; repeat for more.")
 @click.option("--taxon", "taxa", multiple=True, help="Only this insect, by id or trade name; repeat for more.")
-@click.option("--write", "parts", type=PartsType(), default="windows,days,water", show_default=True,
-              help=f"What to write, from {', '.join(PARTS)}.")
+@click.option(
+    "--write",
+    "parts",
+    type=PartsType(),
+    default="windows,days,water",
+    show_default=True,
+    help=f"What to write, from {', '.join(PARTS)}.",
+)
 @click.option("--format", "table_format", type=click.Choice(["csv", "parquet"]), default="csv", show_default=True)
 @click.option("--members", is_flag=True, help="Also write each possible season's dates (members.csv).")
 @click.option("--seed", type=click.IntRange(0), help="Seed of the draws; default from season.toml.")
@@ -60,7 +66,7 @@ def forecast_command(
     seed: int | None,
     as_json: bool,
 ) -> None:
-    """Forecast every lake and insect of a season folder.
+    r"""Forecast every lake and insect of a season folder.
 
     Writes reports/NAME/DATE/ (windows.csv, days.csv, water.csv, run.json) and prints what is on now, what comes in the
     next four weeks, and each lake's dates. The season folder is only read.

@@ -27,7 +27,7 @@ class PlainGroup(click.Group):
             click.echo(f"emergence: {error}", err=True)
             ctx.exit(error.exit_code)
         except BrokenPipeError:
-            sys.stdout = open(os.devnull, "w")  # noqa: SIM115
+            sys.stdout = open(os.devnull, "w")
             ctx.exit(0)
         except (OSError, MemoryError) as error:
             click.echo(f"emergence: {_os_words(error)}", err=True)
@@ -53,7 +53,7 @@ def _os_words(error: OSError | MemoryError) -> str:
 @click.group(cls=PlainGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, "--version", prog_name="emergence")
 def main() -> None:
-    """Tell when each lake's insects will move.
+    r"""Tell when each lake's insects will move.
 
     Daily air temperature becomes surface water and ice, degree-days, and for every lake and insect a window with
     honest chances. A season is one folder of plain files; see the README for how to make one.

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from emergence.records import Season
 
 
-class DateType(click.ParamType):
+class DateType(click.ParamType[int]):
     """A calendar date YYYY-MM-DD, as a day number."""
 
     name = "date"

@@ -19,7 +19,7 @@ from emergence.cli.options import DATE, SEASON, open_season, tell_problems
 def water_command(
     ctx: click.Context, season: Path, first: int | None, last: int | None, lakes: tuple[str, ...], out: Path | None
 ) -> None:
-    """Write surface temperature and ice for every day of the weather record.
+    r"""Write surface temperature and ice for every day of the weather record.
 
     Columns lake_id, date, water_c (°C), ice (0 to 1): the central estimate from air temperature and the lake's shape
     alone. The ice column is for insects, not for standing on.

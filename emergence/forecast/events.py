@@ -30,14 +30,16 @@ Floats = NDArray[np.float64]
 class EventResult:
     """One event of one brood over a block of lakes.
 
-    Quantiles (lakes, 7) are day indices, ``dates.NEVER`` blank; chances and ``intensity`` are (days, lakes);
-    ``milestones`` (lakes, members) and ``moving`` (days, lakes, members) are kept only when members are asked for.
+    ``best`` is the best week of the season, ``ahead`` of the days after the issue date. Quantiles (lakes, 7) are day
+    indices, ``dates.NEVER`` blank; chances and ``intensity`` are (days, lakes); ``milestones`` (lakes, members) and
+    ``moving`` (days, lakes, members) are kept only when members are asked for.
     """
 
     taxon: str
     brood: int
     event: str
     best: BestWeek
+    ahead: BestWeek
     even: Span
     outer: Span
     onset: NDArray[np.int64]
@@ -86,10 +88,10 @@ def taxon_events(
         offset = heat_at(cumulative, start)
         if number > 1:
             offset = _flown_only(taxon.broods[number - 2], field, cumulative, offset, need)
-        emergence, migration = leave_water(cumulative, offset, need, gate=gate, start=start, first=field.first)
+        emergence, migration = leave_water(cumulative, offset, need, gate=gate, start=start)
         if migration is not None:
-            results.append(_result(taxon.id, number, "migration", migration, keep_members))
-        results.append(_result(taxon.id, number, "emergence", emergence, keep_members))
+            results.append(_result(taxon.id, number, "migration", migration, field.ahead, keep_members))
+        results.append(_result(taxon.id, number, "emergence", emergence, field.ahead, keep_members))
         start = emergence.milestones.peak
     return results
 
@@ -101,8 +103,9 @@ def _as_cells(drawn: Requirements, cells: tuple[int, ...]) -> Requirements:
     )
 
 
-def _flown_only(brood: Brood, field: Field, cumulative: NDArray[np.floating], offset: NDArray[np.floating],
-                need: Requirements) -> NDArray[np.floating]:
+def _flown_only(
+    brood: Brood, field: Field, cumulative: NDArray[np.floating], offset: NDArray[np.floating], need: Requirements
+) -> NDArray[np.floating]:
     """Blank the biofix of cells whose median insect would be ready only in days too short for the brood."""
     ready = crossing(cumulative, offset + need.median).astype(np.int64)
     last = len(cumulative) - 1
@@ -112,7 +115,7 @@ def _flown_only(brood: Brood, field: Field, cumulative: NDArray[np.floating], of
     return np.where(too_late, np.float32(np.inf), offset)
 
 
-def _result(taxon: str, brood: int, event: str, passage: Passage, keep: bool) -> EventResult:
+def _result(taxon: str, brood: int, event: str, passage: Passage, ahead: int, keep: bool) -> EventResult:
     n_days, lakes = passage.intensity.shape
     flat = Milestones(*(getattr(passage.milestones, k).reshape(lakes, -1) for k in ("onset", "peak", "end")))
     moving = passage.moving.reshape(n_days, lakes, -1)
@@ -124,6 +127,7 @@ def _result(taxon: str, brood: int, event: str, passage: Passage, keep: bool) ->
         brood=brood,
         event=event,
         best=best_week(moving, moving_chance),
+        ahead=best_week(moving, moving_chance, first=ahead),
         even=longest_run(active >= EVEN),
         outer=longest_run(active >= OUTER),
         onset=member_quantiles(flat.onset),

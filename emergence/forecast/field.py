@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from emergence.degreedays import accumulate, mean_water_degree_days
 from emergence.taxa.model import Gate, Start, Taxon
-from emergence.taxa.population import ice_off_start, ramp, water_start
+from emergence.taxa.population import Gating, ice_off_start, ramp, water_start
 
 Floats = NDArray[np.floating]
 DUSK_SHARE = 0.6  # air at dusk = Tmin + 0.6 (Tmax - Tmin): our prior
@@ -21,10 +21,10 @@ class Field:
     """A block of lakes over all simulated days.
 
     ``water_c`` [°C] float32 and ``ice`` (bool), (days, lakes, slots, replicates); ``air_max_c``, ``air_min_c`` [°C]
-    (days, lakes, slots); ``day_length_h`` [h] (days, lakes); ``first`` the season's first day index, ``spring_end``
-    the last index in which ice still belongs to this winter, ``solstice`` the index of the longest day (one
-    hemisphere a block); ``month_day_index`` finds the index of a northern "MM-DD"; ``warmest_max_c`` [°C] (lakes,)
-    the normal maximum of the warmest month.
+    (days, lakes, slots); ``day_length_h`` [h] (days, lakes). Day indices (one hemisphere a block): ``first`` of the
+    season, ``ahead`` the first after the issue date, ``spring_end`` the last on which ice still belongs to this winter,
+    ``solstice`` the longest day; ``month_day_index`` finds that of a northern "MM-DD". ``warmest_max_c`` [°C] (lakes,)
+    is the normal maximum of the warmest month.
     """
 
     water_c: Floats
@@ -33,6 +33,7 @@ class Field:
     air_min_c: Floats
     day_length_h: Floats
     first: int
+    ahead: int
     spring_end: int
     solstice: int
     month_day_index: Callable[[str], int]
@@ -56,23 +57,24 @@ class Field:
             return water_start(self.water_c, threshold=rule.threshold.value, first=self.first)
         return np.full(self.water_c.shape[1:], begin, dtype=np.int16)
 
-    def gate(self, gates: tuple[Gate, ...], shifts: list[Floats]) -> Callable[[int], Floats]:
-        """Return the function that tells how far all gates are open on a day; ice shuts every gate.
+    def gate(self, gates: tuple[Gate, ...], shifts: list[Floats]) -> Gating:
+        """Return the function that tells how far all gates are open on a day in some cells; ice shuts every gate.
 
         ``shifts`` holds, for each gate, how far each member's own gate lies from the catalogue's, (lakes, members).
         """
-        cells = self.water_c.shape[1:]
+        size = int(np.prod(self.water_c.shape[1:]))
+        frozen = self.ice.reshape(len(self.ice), size)
         bounds = []
         for one, shift in zip(gates, shifts, strict=True):
-            move = shift.reshape(cells) - self._eased(one)[:, None, None]
-            bounds.append((self._variable(one), np.float32(one.shut_at.value) + move,
-                           np.float32(one.open_at.value) + move))
-        frozen = self.ice.any(axis=(1, 2, 3))
+            variable = self._variable(one)
+            move = np.ravel(shift - self._eased(one)[:, None])
+            width = one.open_at.value - one.shut_at.value
+            bounds.append((variable, size // variable.shape[1], np.float32(one.shut_at.value) + move, width))
 
-        def opened(day: int) -> Floats:
-            value = np.where(self.ice[day], np.float32(0), np.float32(1)) if frozen[day] else np.ones(cells, np.float32)
-            for variable, shut_at, open_at in bounds:
-                value *= ramp(variable[day], shut_at, open_at)
+        def opened(day: int, cell: NDArray[np.int64]) -> Floats:
+            value = 1 - np.take(frozen[day], cell).astype(np.float32)
+            for variable, share, shut_at, width in bounds:
+                value *= ramp(np.take(variable[day], cell // share) - np.take(shut_at, cell), width)
             return value
 
         return opened
@@ -82,18 +84,19 @@ class Field:
         if gate.below_warmest is None:
             return np.zeros(len(self.warmest_max_c), dtype=np.float32)
         ceiling = self.warmest_max_c - gate.below_warmest.value
-        return np.maximum(gate.open_at.value - ceiling, 0).astype(np.float32)
+        return np.asarray(np.maximum(gate.open_at.value - ceiling, 0), dtype=np.float32)
 
     def _variable(self, gate: Gate) -> Floats:
-        """Return what a gate looks at, broadcasting to (days, *cells)."""
+        """Return what a gate looks at, (days, cells of its own resolution): cells, skies or lakes."""
+        days = len(self.water_c)
         if gate.variable == "water_mean":
-            return self.water_c
+            return self.water_c.reshape(days, -1)
         if gate.variable == "day_length":
-            return np.asarray(self.day_length_h, dtype=np.float32)[:, :, None, None]
+            return np.asarray(self.day_length_h, dtype=np.float32)
         if gate.variable == "air_dusk":
             dusk = self.air_min_c + np.float32(DUSK_SHARE) * (self.air_max_c - self.air_min_c)
-            return np.asarray(dusk)[..., None]
-        return self.air_max_c[..., None]
+            return np.asarray(dusk).reshape(days, -1)
+        return self.air_max_c.reshape(days, -1)
 
 
 def by_heat(taxa: dict[str, Taxon]) -> list[Taxon]:

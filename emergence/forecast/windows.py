@@ -30,7 +30,7 @@ class Span:
 
 @dataclass(frozen=True)
 class BestWeek:
-    """The seven days with the most expected moving days: first day index (NEVER: none), expected days, chance of one."""
+    """The seven days with the most expected moving days: first index (NEVER: none), expected days, chance of one."""
 
     start: NDArray[np.int64]
     days: Floats
@@ -71,19 +71,15 @@ def member_quantiles(offsets: Offsets, probabilities: tuple[float, ...] = QUANTI
 
 def longest_run(flags: NDArray[np.bool_]) -> Span:
     """Return the longest run of true days per lake, the earliest of equals; ``flags`` (days, lakes)."""
-    lakes = flags.shape[1]
-    length = np.zeros(lakes, dtype=np.int64)
-    best = np.zeros(lakes, dtype=np.int64)
-    start = np.full(lakes, NEVER, dtype=np.int64)
-    for day, today in enumerate(flags):
-        length = np.where(today, length + 1, 0)
-        longer = length > best
-        best = np.where(longer, length, best)
-        start = np.where(longer, day - length + 1, start)
-    return Span(start, np.where(best > 0, start + best - 1, NEVER))
+    count = np.cumsum(flags, axis=0, dtype=np.int64)
+    length: NDArray[np.int64] = count - np.maximum.accumulate(np.where(flags, 0, count), axis=0)
+    end = np.argmax(length, axis=0)
+    longest: NDArray[np.int64] = length[end, np.arange(flags.shape[1])]
+    some = longest > 0
+    return Span(np.where(some, end - longest + 1, NEVER), np.where(some, end, NEVER))
 
 
-def best_week(moving: NDArray[np.bool_], chance_moving: Floats) -> BestWeek:
+def best_week(moving: NDArray[np.bool_], chance_moving: Floats, *, first: int = 0) -> BestWeek:
     """Return the week with the most expected moving days, the earliest of equals.
 
     Parameters
@@ -92,12 +88,17 @@ def best_week(moving: NDArray[np.bool_], chance_moving: Floats) -> BestWeek:
         Moving days of each member, shape (days, lakes, members).
     chance_moving
         Their mean over members, shape (days, lakes).
+    first
+        Weeks begin on this day index or later.
     """
     n_days, lakes = chance_moving.shape
+    if n_days - first < WEEK:
+        none_left = np.full(lakes, NEVER, dtype=np.int64)
+        return BestWeek(none_left, np.zeros(lakes), np.zeros(lakes))
     total = np.concatenate([np.zeros((1, lakes)), np.cumsum(chance_moving, axis=0)])
-    weekly = np.round(total[WEEK:] - total[:-WEEK], 9)
-    start = np.argmax(weekly, axis=0)
-    days = weekly[start, np.arange(lakes)]
+    weekly = np.round(total[WEEK:] - total[:-WEEK], 9)[first:]
+    start = np.argmax(weekly, axis=0) + first
+    days = weekly[start - first, np.arange(lakes)]
     window = start[None, :] + np.arange(WEEK)[:, None]
     any_day = moving[window, np.arange(lakes)[None, :]].any(axis=0)
     none = days <= 0

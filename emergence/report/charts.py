@@ -14,9 +14,9 @@ import vl_convert
 
 from emergence.dates import day_number, season_year, to_date
 from emergence.report import choose
-from emergence.report.results import RunResult
 from emergence.report.text import clip, clip_name, plain
 from emergence.report.words import CAUTIONS, MAY_LIVE_HERE, blank, day_and_year, insect_words, percent, week
+from emergence.runs.results import RunResult
 
 Spec = dict[str, Any]
 
@@ -31,6 +31,8 @@ WEEKS_AHEAD_DAYS = 42
 LEAST_SHADE = 0.05
 """Dates of a strip reach from the first to the last with at least this chance."""
 NAME_CELLS = 46
+SILENT: Spec = {"aria": False}
+"""Marks that a screen reader passes over (hundreds of cells); names, chances and weeks are there as text."""
 PER_CENT = "format(datum.value * 100, '.0f') + ' %'"
 FEET = 0.3048
 DAY_MS = 86_400_000
@@ -78,14 +80,14 @@ def season_strip(
     """
     windows = result.windows[choose.this_season(result)]
     here = (windows["taxon"] == taxon) & (windows["event"] == event) & (windows["brood"] == brood)
-    rows = choose.soonest_first(windows[here])
+    rows = windows[here].sort_values("best_week_start", kind="stable", na_position="last")
     if rows.empty:
         raise ValueError(f"no window of {taxon}, {event}, brood {brood} to draw")
     lakes = choose.lake_names(result)
     title = choose.insect_names(result).get((taxon, brood, event)) or insect_words(None, taxon, event)
     shown = rows.head(most)
     labels = [clip(lakes[key], NAME_CELLS - 8) + _height(result, key) for key in shown["lake_id"]]
-    shown = shown.assign(label=labels)
+    shown = shown.assign(label=labels, week_start=shown["best_week_start"], week_chance=shown["best_week_chance"])
     return _strip(result, shown, title, chance, more=len(rows) - len(shown))
 
 
@@ -109,10 +111,9 @@ def weeks_strip(result: RunResult, *, days: int = WEEKS_AHEAD_DAYS, most: int = 
         for lake, taxon, brood, event in rows[choose.KEYS].itertuples(index=False)
     ]
     as_of = result.info.as_of
+    rows = rows.assign(label=labels, week_start=rows["ahead_week_start"], week_chance=rows["ahead_week_chance"])
     reach = (as_of - dt.timedelta(days=7), as_of + dt.timedelta(days=days))
-    return _strip(
-        result, rows.assign(label=labels), "Now and the next four weeks", "chance_moving", more=more, reach=reach
-    )
+    return _strip(result, rows, "Now and the next four weeks", "chance_moving", more=more, reach=reach)
 
 
 def headline_pictures(result: RunResult) -> dict[str, Spec]:
@@ -139,7 +140,7 @@ def _height(result: RunResult, lake_id: str) -> str:
 def _strip(
     result: RunResult, rows: pd.DataFrame, title: str, chance: str, *, more: int = 0, reach: Reach | None = None
 ) -> Spec:
-    """Draw rows of windows (with ``label``) over the dates of ``reach``, by default all dates with some chance."""
+    """Draw rows with label, week_start and week_chance over the dates of ``reach``, by default all with some chance."""
     rows = rows.assign(label=_unique([clip_name(plain(label), NAME_CELLS) for label in rows["label"]]))
     shades = _shades(result, rows, chance)
     first, last = reach or _reach(result, rows, shades)
@@ -206,7 +207,7 @@ def _ms(date: dt.date, plus: int = 0) -> int:
 def _reach(result: RunResult, rows: pd.DataFrame, shades: pd.DataFrame) -> Reach:
     """Return first and last date to draw: all with a visible shade, the best weeks and the issue date."""
     seen = shades[shades["chance"] >= LEAST_SHADE]
-    weeks = _days(rows["best_week_start"].dropna())
+    weeks = _days(rows["week_start"].dropna())
     issue = day_number(result.info.as_of)
     first = min([issue, *(seen["start"] // DAY_MS), *weeks])
     last = max([issue, *(seen["end"] // DAY_MS - 1), *(weeks + 6)])
@@ -256,7 +257,7 @@ def _values(frame: pd.DataFrame) -> Spec:
 
 def _tracks(rows: pd.DataFrame, x: Spec, y: Spec, reach: Reach) -> Spec:
     tracks = pd.DataFrame({"label": rows["label"], "start": _ms(reach[0]), "end": _ms(reach[1], 1)})
-    return {"data": _values(tracks), "mark": {"type": "rect", "color": RAMP[0]}, "encoding": _span(x, y)}
+    return {"data": _values(tracks), "mark": SILENT | {"type": "rect", "color": RAMP[0]}, "encoding": _span(x, y)}
 
 
 def _clipped(bars: pd.DataFrame, reach: Reach) -> pd.DataFrame:
@@ -281,20 +282,20 @@ def _shade_layer(shades: pd.DataFrame, x: Spec, y: Spec, reach: Reach, chance: s
             "gradientLength": 240,
         },
     }
-    mark = {"type": "rect", "strokeWidth": 0.6}
+    mark = SILENT | {"type": "rect", "strokeWidth": 0.6}
     both = {"color": color, "stroke": color | {"legend": None}}
     return {"data": _values(_clipped(shades, reach)), "mark": mark, "encoding": _span(x, y) | both}
 
 
 def _week_layers(rows: pd.DataFrame, x: Spec, y: Spec, reach: Reach) -> list[Spec]:
     """Return the edge of each best week and, right of the strip, its chance and dates in print."""
-    dated = rows[~rows["best_week_start"].isna()]
-    start = _days(dated["best_week_start"]) * DAY_MS
+    dated = rows[~rows["week_start"].isna()]
+    start = _days(dated["week_start"]) * DAY_MS
     weeks = pd.DataFrame({"label": dated["label"], "start": start, "end": start + 7 * DAY_MS})
     printed = [
         {"label": row.label, "chance": _chance_printed(row), "week": _week_printed(row)} for row in rows.itertuples()
     ]
-    edge = {"type": "rect", "filled": False, "stroke": INK, "strokeWidth": 1.8}
+    edge = SILENT | {"type": "rect", "filled": False, "stroke": INK, "strokeWidth": 1.8}
     width = _day_pixels(*reach) * ((reach[1] - reach[0]).days + 1)
     layers: list[Spec] = [{"data": _values(_clipped(weeks, reach)), "mark": edge, "encoding": _span(x, y)}]
     for field, title, align, right in (("chance", "chance", "right", 52), ("week", "best week", "left", 64)):
@@ -310,18 +311,18 @@ def _week_layers(rows: pd.DataFrame, x: Spec, y: Spec, reach: Reach) -> list[Spe
 
 
 def _chance_printed(row: Any) -> str:
-    return "" if blank(row.best_week_start) else percent(row.best_week_chance)
+    return "" if blank(row.week_start) else percent(row.week_chance)
 
 
 def _week_printed(row: Any) -> str:
-    return (week(row.best_week_start) or "no date") + (f", {MAY_LIVE_HERE}" if row.residence == "unsure" else "")
+    return (week(row.week_start) or "no date") + (f", {MAY_LIVE_HERE}" if row.residence == "unsure" else "")
 
 
 def _issue_date(result: RunResult, x: Spec) -> list[Spec]:
     """Return the line between what is known and what is forecast: the end of the issue date."""
     as_of = result.info.as_of
     data = {"values": [{"start": _ms(as_of, 1), "label": f"as of {day_and_year(as_of)}"}]}
-    rule = {"type": "rule", "color": INK, "strokeDash": [4, 3], "strokeWidth": 1.2}
+    rule = SILENT | {"type": "rule", "color": INK, "strokeDash": [4, 3], "strokeWidth": 1.2}
     text = {"type": "text", "align": "left", "baseline": "bottom", "dx": -2, "dy": -3, "fontSize": 11, "color": INK}
     place = {"x": {"field": "start", **x}}
     return [
@@ -389,10 +390,10 @@ def _temperature_panel(result: RunResult, fan: pd.DataFrame, points: pd.DataFram
     band = place | {"y": y | {"field": "water_p10"}, "y2": {"field": "water_p90"}}
     dots = {"type": "point", "filled": False, "color": INK, "size": 46, "strokeWidth": 1.6}
     layers: list[Spec] = [
-        {"data": _values(fan), "mark": {"type": "area", "color": RAMP[1]}, "encoding": band},
+        {"data": _values(fan), "mark": SILENT | {"type": "area", "color": RAMP[1]}, "encoding": band},
         {
             "data": _values(fan),
-            "mark": {"type": "line", "color": RAMP[3], "strokeWidth": 2},
+            "mark": SILENT | {"type": "line", "color": RAMP[3], "strokeWidth": 2},
             "encoding": place | {"y": y},
         },
     ]
@@ -404,7 +405,7 @@ def _temperature_panel(result: RunResult, fan: pd.DataFrame, points: pd.DataFram
 def _ice_panel(fan: pd.DataFrame, x: Spec) -> Spec:
     axis = {"title": "ice, chance", "labelExpr": PER_CENT, "values": [0, 0.5, 1], "grid": True}
     y = {"field": "ice", "type": "quantitative", "axis": axis, "scale": {"domain": [0, 1]}}
-    mark = {"type": "area", "color": SOFT, "opacity": 0.55}
+    mark = SILENT | {"type": "area", "color": SOFT, "opacity": 0.55}
     encoding = {"x": {"field": "start", **x}, "y": y}
     return {"width": STRIP_WIDTH, "height": 44, "data": _values(fan), "mark": mark, "encoding": encoding}
 

@@ -9,9 +9,9 @@ from typing import Any
 import pandas as pd
 
 from emergence.dates import day_number, season_year
-from emergence.report.results import RunResult
 from emergence.report.text import plain
 from emergence.report.words import EVENT_ORDER, insect_words
+from emergence.runs.results import RunResult
 
 KEYS = ["lake_id", "taxon", "brood", "event"]
 EVEN = 0.5
@@ -73,23 +73,23 @@ def on_now(result: RunResult) -> pd.DataFrame:
 
 
 def coming(result: RunResult, *, days: int = SOON_DAYS) -> pd.DataFrame:
-    """Return what is not on yet and has its best week within ``days`` [d], the soonest first.
+    """Return what is not on yet and has its best week still ahead, beginning within ``days`` [d], the soonest first.
 
-    A best week that has begun but is not over counts; one with a chance below ``LEAST_CHANCE`` does not.
+    What fades after its best week is not coming, and a chance below ``LEAST_CHANCE`` is not told.
     """
     rows = _ranked(with_tomorrow(result))
     issue = pd.Timestamp(result.info.as_of)
-    start = rows["best_week_start"]
-    soon = (start <= issue + pd.Timedelta(days=days)) & (start + pd.Timedelta(days=6) > issue)
-    rows = rows[soon & (rows["active"] < EVEN) & (rows["best_week_chance"] >= LEAST_CHANCE)]
-    return rows.sort_values(
-        ["best_week_start", "rank", "best_week_chance"], ascending=[True, True, False], kind="stable"
-    )
+    soon = rows["ahead_week_start"] <= issue + pd.Timedelta(days=days)
+    rising = rows["best_week_start"] + pd.Timedelta(days=6) > issue
+    rows = rows[soon & rising & (rows["active"] < EVEN) & (rows["ahead_week_chance"] >= LEAST_CHANCE)]
+    order = ["ahead_week_start", "rank", "ahead_week_chance"]
+    return rows.sort_values(order, ascending=[True, True, False], kind="stable")
 
 
 def soonest_first(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return rows by best week, migration before emergence on the same day, rows without a date last."""
-    return _ranked(rows).sort_values(["best_week_start", "rank"], kind="stable", na_position="last")
+    """Return rows by best week ahead, migration before emergence on the same day, rows without one last."""
+    order = ["ahead_week_start", "best_week_start", "rank"]
+    return _ranked(rows).sort_values(order, kind="stable", na_position="last")
 
 
 def is_over(rows: pd.DataFrame, as_of: dt.date) -> pd.Series[Any]:

@@ -11,9 +11,9 @@ from typing import Any
 import pandas as pd
 
 from emergence.report.folders import RUN_FILE
-from emergence.report.results import RunResult
 from emergence.report.tables import FORMAT, read_table
 from emergence.report.write import run_home
+from emergence.runs.results import RunResult
 
 KEYS = ["lake_id", "taxon", "brood", "event", "season"]
 MOVED_DAYS = 2

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from emergence.errors import WrongUseError
-from emergence.report.results import RunResult
+from emergence.runs.results import RunResult
 
 FORMAT = 1
 TABLES = ("windows", "days", "water", "members")
@@ -48,6 +48,10 @@ def published(frame: pd.DataFrame, table: str) -> pd.DataFrame:
         raise ValueError(f"{table}: columns are {list(frame.columns)}, the schema says {list(columns(table))}")
     if table == "days":
         frame = frame[frame["chance_active"] >= LEAST_CHANCE]
+    return _typed_frame(frame, table)
+
+
+def _typed_frame(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     return pd.DataFrame({f["name"]: _typed(frame[f["name"]], f) for f in schema(table)["fields"]})
 
 
@@ -110,7 +114,10 @@ def check_format(table_format: str) -> None:
 
 
 def read_table(folder: Path, table: str) -> pd.DataFrame:
-    """Return a written table with its types: dates as datetime64, numbers as float64, blanks as NaT and NaN."""
+    """Return a written table with its types: dates as datetime64, numbers as float64, blanks as NaT and NaN.
+
+    Columns that an older version did not write are blank.
+    """
     parquet = folder / f"{table}.parquet"
     fields = schema(table)["fields"]
     if parquet.exists():
@@ -118,9 +125,9 @@ def read_table(folder: Path, table: str) -> pd.DataFrame:
     else:
         rows = pd.read_csv(folder / f"{table}.csv", dtype=str, keep_default_na=False, encoding="utf-8")
         for field in fields:
-            if field["type"] != "string":
+            if field["type"] != "string" and field["name"] in rows:
                 rows[field["name"]] = rows[field["name"]].replace("", None)
-    return published(rows[[field["name"] for field in fields]], table)
+    return _typed_frame(rows.reindex(columns=list(columns(table))), table)
 
 
 def table_json(result: RunResult, table: str) -> str:

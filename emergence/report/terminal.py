@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import product
 from typing import Any
 
 import pandas as pd
 
 from emergence.report import choose
-from emergence.report.results import RunResult
 from emergence.report.text import Column, plain, set_line, widths, wrap
 from emergence.report.words import (
     CAUTIONS,
@@ -28,6 +28,7 @@ from emergence.report.words import (
     weather_age,
     week,
 )
+from emergence.runs.results import RunResult
 
 LEAST_WIDTH = 80
 LAKES_IN_FULL = 40
@@ -44,7 +45,7 @@ SOON = (Column("best week"), DAYS, Column("chance"), LAKE_COLUMN, INSECT_COLUMN)
 MOVED = (LAKE_COLUMN, INSECT_COLUMN, Column("what"), Column("now"), Column("shift"))
 LAKE = (Column("", least=12), Column("best week"), DAYS, CHANCE, Column("middle"), Column("even odds"))
 LEGEND = (
-    "days: expected moving days in the best week, and the chance of at least one.",
+    "best week: the best seven days still ahead; days: expected moving days in it; chance: of at least one.",
     "middle: the peak (turnover: its start); in 8 of 10 possible seasons at most so many days",
     "earlier (-) or later (+); ?: beyond this season.",
     f"even odds: under way with at least even chance; none yet: {NO_EVEN_DAY}.",
@@ -170,7 +171,7 @@ def _now(screen: _Screen) -> list[str]:
 
     def line(row: Any) -> list[str]:
         chance = f"{percent(row.active):>5} {chance_words(row.active)}"
-        return [chance, percent(row.moving), week(row.best_week_start), screen.lake(row), screen.insect(row)]
+        return [chance, percent(row.moving), week(row.ahead_week_start), screen.lake(row), screen.insect(row)]
 
     return [*head, *_listed(screen, NOW, rows, line, ROWS_NOW)]
 
@@ -182,8 +183,8 @@ def _soon(screen: _Screen) -> list[str]:
         return [*head, "  nothing with a chance of 20 % or more"]
 
     def line(row: Any) -> list[str]:
-        chance = f"{percent(row.best_week_chance):>5} {chance_words(row.best_week_chance)}"
-        return [week(row.best_week_start), f"{row.best_week_days:.1f}", chance, screen.lake(row), screen.insect(row)]
+        chance = f"{percent(row.ahead_week_chance):>5} {chance_words(row.ahead_week_chance)}"
+        return [week(row.ahead_week_start), f"{row.ahead_week_days:.1f}", chance, screen.lake(row), screen.insect(row)]
 
     return [*head, *_listed(screen, SOON, rows, line, ROWS_SOON)]
 
@@ -218,9 +219,13 @@ def _move(screen: _Screen, row: Any) -> list[str]:
 
 
 def _lakes(screen: _Screen) -> list[str]:
-    groups = {str(key): rows for key, rows in screen.result.windows.groupby("lake_id", sort=False)}
-    blocks = {lake: list(_blocks(screen, rows)) for lake, rows in groups.items()}
-    wide = screen.fitted(LAKE, [_dates(screen, row) for parts in blocks.values() for _, rows in parts for row in rows])
+    rows = choose.soonest_first(screen.result.windows)
+    rows = rows.assign(over=choose.is_over(rows, screen.result.info.as_of), dated=_has_date(rows))
+    groups: dict[str, list[Any]] = {}
+    for row in rows.itertuples(index=False):
+        groups.setdefault(str(row.lake_id), []).append(row)
+    blocks = {lake: list(_blocks(group)) for lake, group in groups.items()}
+    wide = screen.fitted(LAKE, [_dates(screen, row) for parts in blocks.values() for _, part in parts for row in part])
     lines = [*screen.title("LAKE BY LAKE", "soonest first"), *screen.note(" ".join(LEGEND))]
     for lake in screen.result.info.lakes.itertuples(index=False):
         key = str(lake.lake_id)
@@ -256,38 +261,33 @@ def _has_date(rows: pd.DataFrame) -> pd.Series[Any]:
     return ~(rows["best_week_start"].isna() & rows["onset_p50"].isna())
 
 
-def _not_ahead(screen: _Screen, rows: pd.DataFrame) -> list[str]:
+def _not_ahead(screen: _Screen, rows: list[Any]) -> list[str]:
     """Name what is over and what gets no date, without a table."""
-    lines = []
-    over = choose.is_over(rows, screen.result.info.as_of)
-    for words, part in (("over", rows[over]), ("no date", rows[~_has_date(rows) & ~over])):
-        names = [_ended(screen, row, words) for row in part.itertuples(index=False)]
-        lines += screen.note(f"{words}: {'; '.join(names)}") if names else []
-    return lines
+    over = [screen.insect(row) for row in rows if row.over]
+    none = [_undated(screen, row) for row in rows if not row.over and not row.dated]
+    lines = screen.note(f"over: {'; '.join(over)}") if over else []
+    return lines + (screen.note(f"no date: {'; '.join(none)}") if none else [])
 
 
-def _ended(screen: _Screen, row: Any, words: str) -> str:
+def _undated(screen: _Screen, row: Any) -> str:
     unsure = f", {MAY_LIVE_HERE}" if row.residence == "unsure" else ""
-    none = f" ({percent(row.chance_not_this_season)} not this season{unsure})"
-    return screen.insect(row) + (none if words == "no date" else "")
+    return f"{screen.insect(row)} ({percent(row.chance_not_this_season)} not this season{unsure})"
 
 
-def _blocks(screen: _Screen, rows: pd.DataFrame) -> Iterable[tuple[str, list[Any]]]:
+def _blocks(rows: list[Any]) -> Iterable[tuple[str, list[Any]]]:
     """Yield a lake's rows still ahead under their headings, by season: known residents first.
 
     Within each: nymphs on the move, what leaves the water, the lake itself.
     """
-    several = rows["season"].nunique() > 1
-    rows = choose.soonest_first(rows[_has_date(rows) & ~choose.is_over(rows, screen.result.info.as_of)])
     names = {"migration": NYMPHS_MOVE, "emergence": "leaving the water", "turnover": "the lake"}
-    for season, group in rows.groupby("season"):
-        for residence in ("yes", "unsure"):
-            for event, name in names.items():
-                part = group[(group["event"] == event) & (group["residence"] == residence)]
-                words = [f"season {season}"] if several else []
-                words += [f"{MAY_LIVE_HERE}: {name}" if residence == "unsure" else name]
-                if len(part):
-                    yield ", ".join(words), list(part.itertuples(index=False))
+    seasons = sorted({row.season for row in rows})
+    for season, residence, event in product(seasons, ("yes", "unsure"), names):
+        kind = (season, residence, event)
+        part = [r for r in rows if r.dated and not r.over and (r.season, r.residence, r.event) == kind]
+        words = [f"season {season}"] if len(seasons) > 1 else []
+        words += [f"{MAY_LIVE_HERE}: {names[event]}" if residence == "unsure" else names[event]]
+        if part:
+            yield ", ".join(words), part
 
 
 def _dates(screen: _Screen, row: Any) -> list[str]:
@@ -300,9 +300,9 @@ def _dates(screen: _Screen, row: Any) -> list[str]:
     around = "" if blank(mid) else f"{day(mid):<6} -{(mid - low).days} +{late}"
     return [
         name,
-        week(row.best_week_start),
-        "" if blank(row.best_week_start) else f"{row.best_week_days:.1f}",
-        "" if blank(row.best_week_start) else percent(row.best_week_chance),
+        week(row.ahead_week_start),
+        "" if blank(row.ahead_week_start) else f"{row.ahead_week_days:.1f}",
+        "" if blank(row.ahead_week_start) else percent(row.ahead_week_chance),
         around,
         span(row.even_start, row.even_end) or "none yet",
     ]

@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from emergence.report.results import TaxonLabel
+from emergence.runs.results import TaxonLabel
 
 CHANCE_WORDS = (
     (95, "almost certain"),

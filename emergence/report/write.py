@@ -18,8 +18,8 @@ import numpy as np
 from emergence.errors import Problem, WrongUseError
 from emergence.report.charts import headline_pictures, render_png, render_svg
 from emergence.report.folders import RUN_FILE, atomic_text, point_latest, replaced_folder, safe_name
-from emergence.report.results import RunInfo, RunResult
 from emergence.report.tables import FORMAT, TABLES, check_format, write_table
+from emergence.runs.results import RunInfo, RunResult
 
 __all__ = [
     "PARTS", "RunNotes", "atomic_text", "installed_versions", "run_home", "run_record", "write_dated_run", "write_run",

@@ -6,10 +6,12 @@ import numpy as np
 
 from emergence.runs.plan import RunPlan
 from emergence.water.coefficients import load_coefficients
-from emergence.weather.gaps import CALENDAR, GAP_POLICY
+from emergence.weather.gaps import CALENDAR, GAP_POLICY, NEIGHBOUR
 
 FAR_KM, HIGH_M = 40.0, 300.0  # from here on the way from station to lake is worth a line; our prior
 MOST_NAMES = 8
+FEW_YEARS = 10  # our prior
+SILENT_DAYS = 30
 
 
 def assumptions(plan: RunPlan) -> tuple[str, ...]:
@@ -45,6 +47,16 @@ def _weather(plan: RunPlan) -> list[str]:
     silent = [plan.filled[k].station_id for k in used if (plan.filled[k].how[-30:] == CALENDAR).sum() > 3]
     if silent:
         lines.append(f"More than 3 of the last 30 days are calendar means at {', '.join(silent)}.")
+    few = [plan.slots.station_id[k] for k in used if plan.slots.distinct_years[k] < FEW_YEARS]
+    if few:
+        lines.append(
+            f"Fewer than {FEW_YEARS} past years at {', '.join(few)}: the spread of the weather to come is too narrow."
+        )
+    ended = [
+        plan.filled[k].station_id for k in used if (plan.filled[k].how[-SILENT_DAYS:] == NEIGHBOUR).sum() == SILENT_DAYS
+    ]
+    if ended:
+        lines.append(f"The last {SILENT_DAYS} days are a neighbour's at {', '.join(ended)}.")
     apart = [plan.slots.station_id[k] for k in used if not plan.slots.joint[k].all()]
     if apart and years.min() >= 0:
         lines.append(f"Some past springs are substitutes of another year (not the same sky) at {', '.join(apart)}.")
@@ -64,15 +76,18 @@ def _water(plan: RunPlan) -> list[str]:
         lines.append(f"Mean depth guessed from maximum depth or area (blank; wider spread): {_names(plan, deep)}.")
     high = plan.shape.elevation_m > spread["mountain_from_m"]
     if high.any():
-        lines.append(f"Above {spread['mountain_from_m']:.0f} m little was fitted, snow is not seen: {_names(plan, high)}.")
+        lines.append(
+            f"Above {spread['mountain_from_m']:.0f} m little was fitted, snow is not seen: {_names(plan, high)}."
+        )
     return lines
 
 
 def _life(plan: RunPlan) -> list[str]:
     return [
-        "Heat needed by each insect is a prior from the literature (emergence taxa NAME shows the sources); neighbouring "
-        "waters differ by one to three weeks.",
-        "Insects without a line in residents.csv are kept as unsure unless depth, area, height or latitude rule them out.",
+        "Heat needed by each insect is a prior from the literature (emergence taxa NAME shows the sources); "
+        "neighbouring waters differ by one to three weeks.",
+        "Insects without a line in residents.csv are kept as unsure unless depth, area, height or latitude rule "
+        "them out.",
     ]
 
 

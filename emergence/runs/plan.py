@@ -1,4 +1,4 @@
-"""From a season folder to what a run needs: lakes with usable weather, stations filled, sky slots, taxa, assumptions."""
+"""From a season folder to what a run needs: lakes with usable weather, stations filled, sky slots, taxa."""
 
 from __future__ import annotations
 
@@ -15,8 +15,16 @@ from emergence.taxa.catalogue_io import load_catalogue
 from emergence.taxa.model import Taxon
 from emergence.taxa.names import find_taxon, nearest_taxon
 from emergence.taxa.residence import residence
-from emergence.water.shape import LakeShape, annual_amplitude, lake_shape
-from emergence.weather.gaps import FilledSeries, fill_record, observed_means, too_little, truncate
+from emergence.water.shape import LakeShape, lake_shape
+from emergence.weather.climate import annual_amplitude
+from emergence.weather.gaps import (
+    FilledSeries,
+    fill_record,
+    first_fill_day,
+    observed_means,
+    too_little,
+    truncate,
+)
 from emergence.weather.lapse import height_correction
 from emergence.weather.neighbours import assign_stations, station_neighbours
 from emergence.weather.traces import Slots, choose_slots
@@ -36,9 +44,9 @@ class Job:
 class RunPlan:
     """Everything a run needs, checked; ``lakes`` are those that will be forecast.
 
-    ``station_index`` (lakes,) points into ``filled``; ``slots`` has one row a station of ``filled``; ``warmest_max_c`` [°C] is the normal
-    maximum of the warmest month at each lake; ``residence``
-    is (lakes, taxa) yes, unsure or no; ``dropped`` maps lake ids to reasons.
+    ``station_index`` (lakes,) points into ``filled``; ``slots`` has one row a station of ``filled``;
+    ``warmest_max_c`` [°C] is the normal maximum of the warmest month at each lake; ``residence`` is (lakes, taxa) yes,
+    unsure or no; ``dropped`` maps lake ids to reasons.
     """
 
     season: Season
@@ -127,7 +135,11 @@ def _some(words: set[str], most: int = 12) -> str:
 
 
 def prepare(
-    season: Season, *, as_of: int | None = None, lakes: tuple[str, ...] = (), taxa: tuple[str, ...] = (),
+    season: Season,
+    *,
+    as_of: int | None = None,
+    lakes: tuple[str, ...] = (),
+    taxa: tuple[str, ...] = (),
     seed: int | None = None,
 ) -> RunPlan:
     """Return the plan of a run; nothing measured after the issue date enters it.
@@ -155,16 +167,16 @@ def prepare(
     chosen = choose_taxa(season, taxa)
     asked = choose_lakes(season.lakes, lakes)
     weather = {k: truncate(v, issue) for k, v in season.weather.items()}
-    filled, place, slots, usable, why = _fill_stations(season, weather, issue)
-    assignment = assign_stations(asked, season.stations, usable)
+    stations = _fill_stations(season, weather, issue)
+    filled, slots = stations.records, stations.slots
+    assignment = assign_stations(asked, season.stations, stations.place >= 0)
     keep = assignment.station_index >= 0
-    dropped = {str(i): _reason(asked, season, why, k) for k, i in enumerate(asked.lake_id) if not keep[k]}
+    dropped = {str(i): _reason(asked, season, stations.why, k) for k, i in enumerate(asked.lake_id) if not keep[k]}
     if not keep.any():
         raise NoWeatherError(_nothing_left(dropped, issue), season.problems)
     ready = asked.take(keep)
-    index = place[assignment.station_index[keep]]
-    calendar = np.stack([f.calendar_c for f in filled], axis=1)
-    amplitude = annual_amplitude(np.arange(1, 367), calendar)[index]
+    index = stations.place[assignment.station_index[keep]]
+    amplitude = np.array([annual_amplitude(f.calendar_c) for f in filled])[index]
     settings = season.settings
     replicates = -(-settings.slots * settings.replicates // len(slots.slot_year))
     return RunPlan(
@@ -194,10 +206,7 @@ def _warmest_max(
     """Return the normal daily maximum [°C] of the warmest month at each lake."""
     month = month_of(np.arange(1, 366) + 364)  # the days of 1971, a common year
     normal = np.stack(
-        [
-            np.array([f.calendar_c[:365][month == m].mean() for m in range(1, 13)]) + f.half_range_c
-            for f in filled
-        ]
+        [np.array([f.calendar_c[:365][month == m].mean() for m in range(1, 13)]) + f.half_range_c for f in filled]
     )
     warmest = normal.argmax(axis=1)[index] + 1
     return np.asarray(normal.max(axis=1)[index] + height_correction(dz_m, warmest, "tmax", southern))
@@ -212,48 +221,45 @@ def _jobs(lakes: Lakes, as_of: int) -> list[Job]:
     return jobs
 
 
-def _fill_stations(
-    season: Season, weather: Mapping[str, StationSeries], as_of: int
-) -> tuple[list[FilledSeries], Ints, Slots, NDArray[np.bool_], dict[str, str]]:
-    """Fill every station with usable weather; ``place`` maps a row of stations.csv to its place among the filled."""
+@dataclass(frozen=True)
+class _Filled:
+    """Stations that can carry a forecast: their records, slots, and where each row of stations.csv went (-1: not)."""
+
+    records: list[FilledSeries]
+    place: Ints
+    slots: Slots
+    why: Mapping[str, str]
+
+
+def _fill_stations(season: Season, weather: Mapping[str, StationSeries], as_of: int) -> _Filled:
     stations = season.stations
     spans = [s for southern in set(season.lakes.southern.tolist()) for s in seasons_to_forecast(as_of, southern)]
     sim_start, horizon = min(s.sim_start for s in spans), max(s.end for s in spans)
-    has = np.array([len(weather[s].tmean_c) > 0 if s in weather else False for s in stations.station_id], dtype=bool)
-    observed = {
-        str(s): (weather[s].first_day, np.isfinite(observed_means(weather[s])))
-        for s, there in zip(stations.station_id, has, strict=True)
-        if there
-    }
-    why = {str(s): "its weather file has no day up to the issue date" for s in stations.station_id}
-    if not observed:
-        raise NoWeatherError(_nothing_left({}, as_of), season.problems)
-    slots = choose_slots(observed, as_of=as_of, horizon_day=horizon, n_slots=season.settings.slots)
-    first_trace = slots.first_trace_day(as_of)
+    has = np.array([s in weather and len(weather[s].tmean_c) > 0 for s in stations.station_id.tolist()], dtype=bool)
     near = station_neighbours(stations, has)
-    usable, filled, place = has.copy(), [], np.full(len(stations), -1)
-    rows = []
+    why = {str(s): "its weather file has no day up to the issue date" for s in stations.station_id}
+    place = np.full(len(stations), -1)
+    records: list[FilledSeries] = []
     for k in np.flatnonzero(has):
-        series = weather[str(stations.station_id[k])]
+        name = str(stations.station_id[k])
+        neighbours = [(weather[str(stations.station_id[j])], dz) for j, dz in near[k]]
         record = fill_record(
-            series,
-            neighbours=[(weather[str(stations.station_id[j])], dz) for j, dz in near[k]],
-            first_day=min(series.first_day, sim_start, first_trace),
+            weather[name],
+            neighbours=neighbours,
+            first_day=first_fill_day(weather[name], neighbours, sim_start),
             last_day=as_of,
             latitude=float(stations.latitude[k]),
             elevation_m=float(stations.elevation_m[k]),
         )
-        reason = too_little(record, as_of=as_of)
-        if reason:
-            usable[k], why[str(stations.station_id[k])] = False, reason
-            continue
-        place[k] = len(filled)
-        rows.append(slots.station_id.index(str(stations.station_id[k])))
-        filled.append(record)
-    kept = Slots(
-        tuple(slots.station_id[r] for r in rows), slots.slot_year, slots.year[rows], slots.joint[rows]
-    )
-    return filled, place, kept, usable, why
+        why[name] = too_little(record, as_of=as_of)
+        if not why[name]:
+            place[k] = len(records)
+            records.append(record)
+    if not records:
+        raise NoWeatherError(_nothing_left(why, as_of), season.problems)
+    measured = {r.station_id: (r.first_day, r.measured) for r in records}
+    slots = choose_slots(measured, as_of=as_of, horizon_day=horizon, n_slots=season.settings.slots)
+    return _Filled(records, place, slots, why)
 
 
 def _reason(lakes: Lakes, season: Season, why: Mapping[str, str], k: int) -> str:

@@ -12,19 +12,19 @@ from numpy.typing import NDArray
 from emergence.errors import NoWeatherError
 from emergence.records import Lakes, Season
 from emergence.runs.plan import last_weather_day
-from emergence.water.shape import annual_amplitude, lake_shape
-from emergence.water.surface import drivers, exchange, initial_state, simulate
+from emergence.water.shape import lake_shape
+from emergence.water.surface import drivers, exchange, first_month_mean, initial_state, simulate
 from emergence.weather.block import lake_record
+from emergence.weather.climate import annual_amplitude
 from emergence.weather.gaps import FilledSeries, fill_record, observed_means
 from emergence.weather.neighbours import assign_stations, station_neighbours
 
-START_DAYS = 30
 Days = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
 class WaterRecord:
-    """Central estimate: columns lake_id, date, water_c [°C], ice [0..1]; ``dropped`` names lakes without any weather."""
+    """Central estimate: lake_id, date, water_c [°C], ice [0..1]; ``dropped`` names lakes without any weather."""
 
     table: pd.DataFrame
     dropped: tuple[str, ...]
@@ -56,11 +56,10 @@ def water_record(season: Season, lakes: Lakes, *, first: int | None = None, last
     end = max(end, int(ends[:, 1].max()))
     filled = _filled(season, used, has, begin, end)
     air = lake_record(filled, column, assignment.dz_m[keep], lakes.southern, first_day=begin, last_day=end).tmean
-    calendar = np.stack([f.calendar_c for f in filled], axis=1)
-    shape = lake_shape(lakes, annual_amplitude(np.arange(1, 367), calendar)[column])
+    shape = lake_shape(lakes, np.array([annual_amplitude(f.calendar_c) for f in filled])[column])
     days = np.arange(begin, end + 1)
     cells = air[:, :, None]
-    path, _ = simulate(cells, drivers(days, shape), exchange(shape), initial_state(cells[:START_DAYS].mean(axis=0)))
+    path, _ = simulate(cells, drivers(days, shape), exchange(shape), initial_state(first_month_mean(cells)))
     low = ends[column, 0] if first is None else np.maximum(ends[column, 0], first)
     high = ends[column, 1] if last is None else np.minimum(ends[column, 1], last)
     wanted = (days[:, None] >= low) & (days[:, None] <= high)

@@ -13,7 +13,7 @@ from emergence.errors import Problem
 
 @dataclass(frozen=True)
 class TaxonLabel:
-    """What a reader sees of a taxon: ``leaving`` is the word for its emergence, ``migrates`` tells of nymphs that move."""
+    """What a reader sees of a taxon: ``leaving`` is the word for its emergence, ``migrates`` whether nymphs move."""
 
     name: str
     group: str

@@ -16,12 +16,11 @@ from emergence.taxa.model import Taxon
 from emergence.water.members import MemberWater, member_water, spring_opening
 from emergence.water.shape import LakeShape
 from emergence.water.spread import draw_errors, unseen_spread
-from emergence.water.surface import WaterPath, drivers, exchange, initial_state, simulate
+from emergence.water.surface import WaterPath, drivers, exchange, first_month_mean, initial_state, simulate
 from emergence.weather.block import LakeWeather
 
 Floats = NDArray[np.floating]
-CHUNK = 16  # lakes whose members are held in memory at once
-START_DAYS = 30  # of air that set the first day's water
+CHUNK = 64  # lakes whose members are held in memory at once
 
 
 @dataclass(frozen=True)
@@ -71,7 +70,7 @@ def surface_path(block: Block) -> WaterPath:
     split = len(known)
     past = type(drive)(*(v[:split] for v in vars(drive).values()))
     rest = type(drive)(*(v[split:] for v in vars(drive).values()))
-    state = initial_state(known[:START_DAYS].mean(axis=0))
+    state = initial_state(first_month_mean(known))
     leg1, state = simulate(known, past, lake, state)
     leg2, _ = simulate(weather.ahead_tmean, rest, lake, state.spread_over(block.slots))
     return WaterPath(
@@ -85,7 +84,9 @@ def surface_path(block: Block) -> WaterPath:
 def winter_end_index(span: SeasonSpan) -> int:
     """Return the last day index on which ice can belong to the season's winter: late August, February in the south."""
     date = to_date(span.start)
-    last = day_number(date.replace(year=date.year + 1, month=2, day=28) if span.southern else date.replace(month=8, day=28))
+    last = day_number(
+        date.replace(year=date.year + 1, month=2, day=28) if span.southern else date.replace(month=8, day=28)
+    )
     return last - span.sim_start
 
 
@@ -100,7 +101,9 @@ def month_day_index(span: SeasonSpan, month_day: str) -> int:
     return same_day_in(year, day_number(probe)) - span.sim_start
 
 
-def simulate_block(block: Block, taxa: Sequence[Taxon], *, with_water: bool, keep_members: bool) -> Iterator[ChunkResult]:
+def simulate_block(
+    block: Block, taxa: Sequence[Taxon], *, with_water: bool, keep_members: bool
+) -> Iterator[ChunkResult]:
     """Yield the results of a block, some lakes at a time so that memory stays flat.
 
     Parameters
@@ -169,6 +172,7 @@ def _chunk_field(block: Block, water: MemberWater, lakes: NDArray[np.int64]) -> 
         air_min_c=whole(weather.known_tmin, weather.ahead_tmin),
         day_length_h=light,
         first=span.start - span.sim_start,
+        ahead=block.as_of + 1 - span.sim_start,
         spring_end=winter_end_index(span),
         solstice=month_day_index(span, "06-21"),
         month_day_index=lambda month_day: month_day_index(span, month_day),

@@ -62,6 +62,9 @@ def _window_columns(event: EventResult, placed: Placed, rows: NDArray[np.int64])
     for name in ("strength_p10", "strength_p50", "strength_p90"):
         columns[name] = np.full(size, np.nan)
     columns["residence"] = placed.residence[rows, taxon]
+    columns["ahead_week_start"] = _dates(event.ahead.start[rows], first)
+    columns["ahead_week_days"] = event.ahead.days[rows]
+    columns["ahead_week_chance"] = event.ahead.chance[rows]
     return columns
 
 
@@ -102,7 +105,9 @@ def _stack(parts: list[Columns]) -> Columns:
     return {name: np.concatenate([p[name] for p in parts]) for name in parts[0]} if parts else {}
 
 
-def _ordered(columns: Columns, lake_id: NDArray[np.object_], taxa: Sequence[str], keys: tuple[str, ...]) -> pd.DataFrame:
+def _ordered(
+    columns: Columns, lake_id: NDArray[np.object_], taxa: Sequence[str], keys: tuple[str, ...]
+) -> pd.DataFrame:
     rank = {taxon: k for k, taxon in enumerate(taxa)}
     order_keys: list[Column] = []
     for key in reversed(("_place", *keys)):

@@ -27,6 +27,7 @@ _ID = re.compile(r"\w[\w.\-]{0,63}")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
 _LONG_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
 _DATE_LENGTH = 10
+_SLACK = 1e-9
 
 _UNITS = {"m": "m", "ft": "ft", "ha": "ha", "ac": "acres", "c": "°C", "f": "°F"}
 _FACTORS = {"ft": 0.3048, "ac": 0.40468564224}
@@ -106,7 +107,7 @@ def _codes(cells: list[str]) -> NDArray[np.int64]:
     """Return the characters' numbers, shape (rows, 11), 0 beyond a cell's end; longer cells are cut."""
     width = _DATE_LENGTH + 1
     joined = "".join(cells)
-    if joined.isascii() and all(len(cell) == _DATE_LENGTH for cell in cells):
+    if joined.isascii() and set(map(len, cells)) <= {_DATE_LENGTH}:
         plain = np.frombuffer(joined.encode(), dtype=np.uint8).reshape(-1, _DATE_LENGTH)
         return np.pad(plain, ((0, 0), (0, 1))).astype(np.int64)
     short = [cell[:width] for cell in cells]
@@ -141,8 +142,8 @@ def within(sheet: Sheet, name: str, values: Floats, bounds: Bounds, *, required:
     header = sheet.written[name]
     low, high = _in_user_unit(bounds.low, header), _in_user_unit(bounds.high, header)
     unit = f" {_UNITS[_suffix(header)]}" if _suffix(header) in _UNITS else ""
-    slack = 1e-9 * max(abs(bounds.low), abs(bounds.high))
-    outside = (values < bounds.low - slack) | (values > bounds.high + slack)
+    least, most = bounds.low - _SLACK * abs(bounds.low), bounds.high + _SLACK * abs(bounds.high)
+    outside = (values < least) | (values > most)
     blank = "" if required else ", or leave it blank if it is not known"
     remedy = f"Correct it{blank}. {bounds.hint}".rstrip()
     sheet.flag(outside, name, f"{header} must lie between {low} and {high}{unit}", remedy)
@@ -159,7 +160,7 @@ def dates(sheet: Sheet, name: str, last: int, last_rule: str) -> Days:
     """Return a column of dates as day numbers [d], shape (rows,), 0 where bad; later than ``last`` is bad."""
     cells = sheet.cells[name]
     days, shaped, real = parse_dates(cells)
-    blank = np.array([not cell for cell in cells], dtype=bool)
+    blank = np.fromiter(map("".__eq__, cells), dtype=bool, count=len(cells))
     how = "Write it as year-month-day, such as 2024-05-31; in a spreadsheet format the column as yyyy-mm-dd."
     sheet.flag(blank, name, "the date is missing", how)
     sheet.flag(~shaped & ~blank, name, "the date must be written as YYYY-MM-DD", how)

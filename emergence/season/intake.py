@@ -84,7 +84,7 @@ class Intake:
         return sorted(found)
 
     def _no_folder(self, rule: str, remedy: str, sub: str, severity: Severity) -> list[str]:
-        value = "" if sub else shorten(shown_name(str(self.folder)))
+        value = "" if sub else shorten(shown_name(self.folder.name))
         if sub:
             remedy = f"Make {sub} a folder that can be read, or remove it."
         self.problems.append(Problem(sub or ".", 0, "", value, rule, remedy, severity))

@@ -93,11 +93,15 @@ def read_settings(intake: Intake) -> Settings:
     try:
         said = tomllib.loads(source)
         parsed = _SeasonFile.model_validate(said)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        intake.problems.append(_syntax_problem(source, str(error)))
-        return Settings()
     except ValidationError as error:
         intake.problems.extend(_key_problem(source, e["type"], e["loc"], e["input"]) for e in error.errors())
+        return Settings()
+    except tomllib.TOMLDecodeError as error:
+        intake.problems.append(_syntax_problem(source, str(error)))
+        return Settings()
+    except (ValueError, RecursionError):
+        rule, remedy = "a value is far too long", "Correct or remove it."
+        intake.problems.append(Problem(FILE, 0, "", "", rule, remedy, "stop"))
         return Settings()
     if not _known_zone(parsed.time_zone):
         intake.problems.append(_zone_problem(source, parsed.time_zone))
@@ -149,7 +153,7 @@ def _syntax_problem(source: str, message: str) -> Problem:
 def _key_problem(source: str, kind: str, loc: tuple[int | str, ...], found: Any) -> Problem:
     words = [str(part) for part in loc if isinstance(part, str)]
     key, row = ".".join(words), _row_of(source, tuple(words))
-    value = shorten(found if isinstance(found, str) else str(found))
+    value = _shown(found)
     if kind == "extra_forbidden":
         inner = _keys_in(words[0]) if len(words) > 1 else []
         options = inner or [k for k in _RULES if "." not in k] + [f"[{section}]" for section in _SECTIONS]
@@ -165,6 +169,15 @@ def _key_problem(source: str, kind: str, loc: tuple[int | str, ...], found: Any)
     options = [word.strip(",") for word in rule.removeprefix("must be ").split() if word != "or"]
     near = did_you_mean(value, tuple(options)) if kind == "literal_error" else ""
     return Problem(FILE, row, key, value, f"{key} {rule}", near + remedy, "stop")
+
+
+def _shown(found: Any) -> str:
+    if isinstance(found, dict):
+        return ""
+    try:
+        return shorten(str(found))
+    except ValueError:
+        return "a number of thousands of digits"
 
 
 def _keys_in(section: str) -> list[str]:

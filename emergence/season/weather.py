@@ -176,8 +176,9 @@ def _fahrenheit_by_mistake(sheet: Sheet, day: Days, values: dict[str, Floats]) -
 def _unit_remedy(heads: list[str]) -> str:
     if any(head.endswith("_f") for head in heads):
         return "No place on earth is that warm: check the unit of the values."
-    wanted = " and ".join(head.removesuffix("_c") + "_f" for head in heads)
-    return f"No place on earth is that warm: if the values are °F, name the column {wanted}."
+    wanted = "column " if len(heads) == 1 else "columns "
+    wanted += " and ".join(twin_name(head) for head in heads)
+    return f"No place on earth is that warm: if the values are °F, name the {wanted}."
 
 
 def _drop_repeated(sheet: Sheet, day: Days, grid: NDArray[np.float64]) -> None:

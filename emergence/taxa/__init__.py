@@ -1,0 +1,1 @@
+"""The catalogue of taxa and how a population matures."""

@@ -56,7 +56,9 @@ def draw_requirements(
     Requirements
         Arrays (lakes, members) float32.
     """
-    rows = [keyed_generator(seed, "taxon", key, str(k)).standard_normal((3, members), dtype=np.float32) for k in lake_ids]
+    rows = [
+        keyed_generator(seed, "taxon", key, str(k)).standard_normal((3, members), dtype=np.float32) for k in lake_ids
+    ]
     deviates = np.stack(rows) if rows else np.empty((0, 3, members), dtype=np.float32)
     shift = two_sided(deviates[:, 0], requirement.ln_sd_early.value, requirement.ln_sd_late.value)
     median = np.float32(requirement.median.value) * np.exp(shift)

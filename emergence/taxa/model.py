@@ -13,8 +13,16 @@ Group = Literal["damselfly", "dragonfly", "midge", "phantom midge", "mayfly", "c
 Variable = Literal["water_mean", "air_max", "air_dusk", "day_length"]
 Slug = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{1,39}$")]
 
-UNITS = {"temperature": "°C", "heat": "°C·day", "hours": "h", "ratio": "1", "days": "day", "depth": "m", "area": "ha",
-         "degrees": "°"}
+UNITS = {
+    "temperature": "°C",
+    "heat": "°C·day",
+    "hours": "h",
+    "ratio": "1",
+    "days": "day",
+    "depth": "m",
+    "area": "ha",
+    "degrees": "°",
+}
 
 
 class _Part(BaseModel):

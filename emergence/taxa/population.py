@@ -16,12 +16,13 @@ from emergence.dates import NEVER
 Floats = NDArray[np.floating]
 Bools = NDArray[np.bool_]
 Offsets = NDArray[np.int16]
+Gating = Callable[[int, NDArray[np.int64]], Floats]
 
 LOGISTIC_SD = np.pi / np.sqrt(3.0)  # standard deviation of the standard logistic distribution
 MOVING_SHARE = 0.02  # of the season's maturing insects; our prior (a day on which it shows)
 OPEN_GATE = 0.5  # a gate at least half open lets the migration move; our prior
 ALL_GONE = 0.999  # from here on nothing visible happens
-EARLY_SDS = 5.0  # before the median less this many spreads under 0.02 % are ready
+EARLY_SDS = 3.5  # before the median less this many spreads under 0.2 % are ready
 
 
 @dataclass(frozen=True)
@@ -78,59 +79,103 @@ def ready_share(heat: Floats, median: Floats, spread: Floats) -> Floats:
     return half + half * np.tanh(scale * (heat - median) / spread)
 
 
-def ramp(value: Floats, shut_at: Floats | float, open_at: Floats | float) -> Floats:
-    """Return how far a gate is open [0..1]: 0 at ``shut_at``, 1 at ``open_at``, straight between, a step if equal.
+def ramp(above: Floats, width: float) -> Floats:
+    """Return how far a gate is open [0..1]: 0 at its shut end, 1 a ``width`` further, straight between.
 
-    With ``shut_at`` above ``open_at`` the gate opens as the value falls; the width ``open_at - shut_at`` must be the
-    same everywhere.
+    Parameters
+    ----------
+    above
+        Value less the gate's shut end.
+    width
+        Open end less shut end; 0 makes a step (open from the value on), below 0 a gate that opens as the value falls.
     """
-    width = np.float32(np.ravel(np.asarray(open_at) - np.asarray(shut_at))[0])
     if width == 0:
-        return (value >= open_at).astype(value.dtype)
-    opened = (value - shut_at) * value.dtype.type(1 / width)
+        return (above >= 0).astype(above.dtype)
+    opened = above * above.dtype.type(1 / width)
     np.maximum(opened, 0, out=opened)
-    return np.minimum(opened, 1, out=opened)
+    return np.asarray(np.minimum(opened, 1, out=opened))
 
 
-def _first_ready(cumulative: Floats, centre: Floats, need: Requirements, first: int) -> int:
-    """Return the first day on which any cell can have anybody ready or begun."""
-    lead = np.float32(0) if need.move_before is None else need.move_before
-    lowest = float(np.min(centre - np.float32(EARLY_SDS) * need.spread - lead))
-    highest = cumulative[first:].reshape(len(cumulative) - first, -1).max(axis=1)
-    return first + int(np.searchsorted(highest, lowest, side="right"))
+@dataclass
+class _Active:
+    """The cells in which something is happening, side by side; ``cell`` is the flat index of each."""
+
+    cell: NDArray[np.int64]
+    entered: Offsets
+    centre: Floats
+    steep: Floats
+    lead: Floats
+    gone: Floats
+    most: Floats
+    most_day: Offsets
+    begin: Offsets
+    onset: Offsets
+    peak: Offsets
+    end: Offsets
+
+    @classmethod
+    def of(cls, cell: NDArray[np.int64], day: int, centre: Floats, steep: Floats, lead: Floats) -> _Active:
+        zero, none = np.zeros(len(cell), np.float32), np.zeros(len(cell), np.int16)
+        counts = [none.copy() for _ in range(4)]
+        entered = np.full(len(cell), day, np.int16)
+        return cls(
+            cell, entered, centre[cell], steep[cell], lead[cell], zero, zero.copy(), none + np.int16(NEVER), *counts
+        )
+
+    def with_more(self, other: _Active) -> _Active:
+        both = zip(vars(self).values(), vars(other).values(), strict=True)
+        return _Active(*(np.concatenate(pair) for pair in both))
+
+    def take(self, mask: Bools) -> _Active:
+        return _Active(*(v[mask] for v in vars(self).values()))
 
 
-def _logistic(scaled: Floats, out: Floats) -> Floats:
-    """Return 1 / (1 + exp(-2 scaled)) in ``out``: ``ready_share`` of heat already centred and scaled."""
-    np.tanh(scaled, out=out)
-    out += np.float32(1)
-    out *= np.float32(0.5)
-    return out
+@dataclass
+class _Found:
+    """Where the results of all cells gather, flat."""
+
+    begin: Offsets
+    onset: Offsets
+    peak: Offsets
+    end: Offsets
+    most_day: Offsets
+
+    def keep(self, active: _Active, n_days: int) -> None:
+        for name in ("begin", "onset", "peak", "end"):
+            index = active.entered + getattr(active, name)
+            getattr(self, name)[active.cell] = np.where(index >= n_days, NEVER, index)
+        self.most_day[active.cell] = active.most_day
 
 
-class _Tally:
-    """Counts the days before each cell's share reaches its mark."""
+def _logistic(scaled: Floats) -> Floats:
+    """Return 1 / (1 + exp(-2 scaled)): ``ready_share`` of heat already centred and scaled."""
+    share = np.tanh(scaled)
+    share += np.float32(1)
+    share *= np.float32(0.5)
+    return share
 
-    def __init__(self, cells: tuple[int, ...], mark: float) -> None:
-        self.mark = np.float32(mark)
-        self.waited = np.zeros(cells, dtype=np.int16)
 
-    def day(self, share: Floats) -> None:
-        self.waited += share < self.mark
+def first_day_at(cumulative: Floats, level: Floats) -> NDArray[np.int64]:
+    """Return the first day index on which each cell's rising sum reaches its level; the number of days if never.
 
-    def index(self, from_day: int, n_days: int) -> Offsets:
-        late = self.waited >= n_days - from_day
-        return np.where(late, NEVER, from_day + self.waited).astype(np.int16)
+    Parameters
+    ----------
+    cumulative
+        Never falling along the days, shape (days, cells).
+    level
+        Shape (cells,).
+    """
+    cell = np.arange(len(level))
+    low, high = np.zeros(len(level), dtype=np.int64), np.full(len(level), len(cumulative), dtype=np.int64)
+    for _ in range(len(cumulative).bit_length()):
+        middle = np.minimum((low + high) // 2, len(cumulative) - 1)
+        short = (cumulative[middle, cell] < level) & (low < high)
+        low, high = np.where(short, middle + 1, low), np.where(short, high, np.minimum(middle, high))
+    return low
 
 
 def leave_water(
-    cumulative: Floats,
-    offset: Floats,
-    need: Requirements,
-    *,
-    gate: Callable[[int], Floats],
-    start: Offsets,
-    first: int,
+    cumulative: Floats, offset: Floats, need: Requirements, *, gate: Gating, start: Offsets
 ) -> tuple[Passage, Passage | None]:  # kernel
     """Let every member's insects mature, wait for an open gate and go.
 
@@ -143,11 +188,9 @@ def leave_water(
     need
         Requirements of each member.
     gate
-        Function of the day index: how far the gates are open that day [0..1], broadcasting to cells.
+        Function of a day index and flat cell indices: how far the gates are open there [0..1].
     start
         Day index of the biofix, int16 of cell shape (NEVER where it never comes).
-    first
-        First day index that can count for any cell.
 
     Returns
     -------
@@ -159,60 +202,77 @@ def leave_water(
     Ready share F(heat); left share E grows by gate * (F - E) each day: whoever is ready and not gone waits in the
     ready pool F - E, so a cold spell delays and then releases a burst, and nobody is lost. The migration: an insect
     moves from F(heat + move_before) on until it has left, so on the move is F(heat + move_before) - E(day before).
+    Only cells between their first and last insect are worked on: from EARLY_SDS before the median to ALL_GONE.
     """
     n_days, cells = len(cumulative), cumulative.shape[1:]
-    centre, steep = offset + need.median, np.float32(0.5 * LOGISTIC_SD) / need.spread
-    gone, most = np.zeros(cells, np.float32), np.zeros(cells, np.float32)
-    heat, share = np.empty(cells, np.float32), np.empty(cells, np.float32)
-    most_day = np.full(cells, NEVER, dtype=np.int16)
-    begun, onset, peak, end = (_Tally(cells, mark) for mark in (0.1, 0.1, 0.5, 0.9))
-    moving, intensity = np.zeros((n_days, *cells), dtype=bool), np.zeros((n_days, cells[0]))
-    lead = None if need.move_before is None else need.move_before * steep
-    afoot_days = np.zeros((n_days if lead is not None else 0, *cells), dtype=bool)
-    afoot_mean = np.zeros((n_days, cells[0]))
-    last_start = int(start.max(where=start != NEVER, initial=0))
-    from_day = min(_first_ready(cumulative, centre, need, first), n_days)
-    for day in range(from_day, n_days):
-        counts = None if day >= last_start else start <= day
-        np.subtract(cumulative[day], centre, out=heat)
-        heat *= steep
-        opened = gate(day)
-        if lead is not None:
-            _logistic(heat + lead, out=share)
-            if counts is not None:
-                share *= counts
-            begun.day(share)
+    flat = cumulative.reshape(n_days, -1)
+    size, lakes = flat.shape[1], cells[0]
+    members = size // lakes
+    travels = need.move_before is not None
+    spread = np.ravel(need.spread)
+    centre, steep = np.ravel(offset + need.median), np.float32(0.5 * LOGISTIC_SD) / spread
+    move = np.zeros(size, np.float32) if need.move_before is None else np.ravel(need.move_before)
+    entry = first_day_at(flat, centre - np.float32(EARLY_SDS) * spread - move)
+    entry = np.maximum(entry, start.ravel())
+    order = np.argsort(entry, kind="stable")
+    bounds = np.searchsorted(entry[order], np.arange(n_days + 1))
+    found = _Found(*(np.full(size, NEVER, np.int16) for _ in range(5)))
+    moving, intensity = np.zeros((n_days, size), dtype=bool), np.zeros((n_days, lakes))
+    afoot, afoot_mean = np.zeros((n_days if travels else 0, size), dtype=bool), np.zeros((n_days, lakes))
+    active = _Active.of(order[:0], 0, centre, steep, move * steep)
+    for day in range(n_days):
+        new = order[bounds[day] : bounds[day + 1]]
+        if len(new):
+            active = active.with_more(_Active.of(new, day, centre, steep, move * steep))
+        elif not len(active.cell):
+            continue
+        cell, gone = active.cell, active.gone
+        heat = np.take(flat[day], cell)
+        heat -= active.centre
+        heat *= active.steep
+        opened, lake = gate(day, cell), cell // members
+        if travels:
+            share = _logistic(heat + active.lead)
+            active.begin += share < np.float32(0.1)
             share -= gone
-            np.putmask(most_day, share > most, day)
-            np.maximum(most, share, out=most)
-            afoot_days[day] = (share >= MOVING_SHARE) & (opened >= OPEN_GATE)
+            np.putmask(active.most_day, share > active.most, day)
+            np.maximum(active.most, share, out=active.most)
+            afoot[day, cell] = (share >= MOVING_SHARE) & (opened >= OPEN_GATE)
             share *= opened
-            afoot_mean[day] = _lake_mean(share)
-        _logistic(heat, out=share)
-        if counts is not None:
-            share *= counts
+            afoot_mean[day] = np.bincount(lake, share, lakes) / members
+        share = _logistic(heat)
         share -= gone
         np.maximum(share, 0, out=share)
         share *= opened
         gone += share
-        np.greater_equal(share, np.float32(MOVING_SHARE), out=moving[day])
-        intensity[day] = _lake_mean(share)
-        for tally in (onset, peak, end):
-            tally.day(gone)
-        if day % 8 == 0 and gone.min() > ALL_GONE:
-            break
-    dates = [tally.index(from_day, n_days) for tally in (onset, peak, end)]
-    emergence = Passage(Milestones(*dates), moving, intensity)
-    if lead is None:
-        return emergence, None
-    began = begun.index(from_day, n_days)
-    middle = np.where(began == NEVER, NEVER, most_day).astype(np.int16)
-    return emergence, Passage(Milestones(began, middle, dates[2]), afoot_days, afoot_mean)
+        moving[day, cell] = share >= np.float32(MOVING_SHARE)
+        intensity[day] = np.bincount(lake, share, lakes) / members
+        active.onset += gone < np.float32(0.1)
+        active.peak += gone < np.float32(0.5)
+        active.end += gone < np.float32(0.9)
+        if day % 4 == 0:
+            over = gone > ALL_GONE
+            found.keep(active.take(over), n_days)
+            active = active.take(~over)
+    found.keep(active, n_days)
+    return _passages(found, cells, (moving, intensity), (afoot, afoot_mean) if travels else None)
 
 
-def _lake_mean(share: Floats) -> NDArray[np.float64]:
-    flat = share.reshape(len(share), -1)
-    return flat.astype(np.float64).sum(axis=1) / flat.shape[1]
+def _passages(
+    found: _Found,
+    cells: tuple[int, ...],
+    emergence: tuple[Bools, NDArray[np.float64]],
+    migration: tuple[Bools, NDArray[np.float64]] | None,
+) -> tuple[Passage, Passage | None]:
+    def shaped(flags: Bools) -> Bools:
+        return flags.reshape(len(flags), *cells)
+
+    begin, onset, peak, end = (getattr(found, k).reshape(cells) for k in ("begin", "onset", "peak", "end"))
+    out = Passage(Milestones(onset, peak, end), shaped(emergence[0]), emergence[1])
+    if migration is None:
+        return out, None
+    middle = np.where(begin == NEVER, NEVER, found.most_day.reshape(cells)).astype(np.int16)
+    return out, Passage(Milestones(begin, middle, end), shaped(migration[0]), migration[1])
 
 
 def water_start(water_c: Floats, *, threshold: float, first: int, days: int = 7) -> Offsets:
@@ -231,7 +291,7 @@ def water_start(water_c: Floats, *, threshold: float, first: int, days: int = 7)
     """
     wait = np.zeros(water_c.shape[1:], dtype=np.int16)
     begin = max(first, days - 1)
-    total = water_c[begin - days + 1 : begin + 1].sum(axis=0, dtype=np.float32)
+    total = np.cumsum(water_c[begin - days + 1 : begin + 1], axis=0)[-1]  # day by day: the same for any number of cells
     open_yet = np.ones(wait.shape, dtype=bool)
     for day in range(begin, len(water_c)):
         if day > begin:
@@ -261,7 +321,5 @@ def heat_at(cumulative: Floats, start: Offsets) -> Floats:
 
 def crossing(cumulative: Floats, level: Floats) -> Offsets:
     """Return the first day index on which ``cumulative`` reaches each cell's level, NEVER where it does not."""
-    wait = np.zeros(level.shape, dtype=np.int16)
-    for today in cumulative:
-        wait += today < level
-    return np.where(wait >= len(cumulative), NEVER, wait).astype(np.int16)
+    index = first_day_at(cumulative.reshape(len(cumulative), -1), np.ravel(level)).reshape(level.shape)
+    return np.where(index >= len(cumulative), NEVER, index).astype(np.int16)

@@ -115,6 +115,7 @@ def member_water(
         base = np.where(path_ice, path.free_c[day], path.water_c[day])[..., None]
         ice = member_ice(path_ice, opening, own["ice_shift_d"], day)
         left *= fade
+        left[np.abs(left) < SETTLED_C] = 0
         opened = path_before & ~path_ice
         if opened.any():
             left += np.where(opened, path.free_c[day] - path.water_c[day], 0)[..., None]
@@ -126,5 +127,5 @@ def member_water(
         np.maximum(today, 0, out=today)
         today[ice] = 0
         frozen[day], before, path_before = ice, ice, path_ice
-        settled = bool(np.abs(left).max() < SETTLED_C) and not ice.any()
+        settled = not left.any() and not ice.any()
     return MemberWater(water, frozen)

@@ -7,7 +7,6 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from emergence.dates import YEAR_DAYS
 from emergence.records import Lakes
 from emergence.water.coefficients import load_coefficients
 
@@ -66,19 +65,3 @@ def lake_shape(lakes: Lakes, amplitude_c: Floats) -> LakeShape:
         depth_guessed=depth_guessed,
         area_guessed=area_guessed,
     )
-
-
-def annual_amplitude(day_of_year: NDArray[np.int64], air_c: NDArray[np.floating]) -> Floats:
-    """Return the amplitude [°C] of the annual harmonic of daily air temperature.
-
-    Parameters
-    ----------
-    day_of_year
-        Day of year of each day, shape (days,).
-    air_c
-        Daily mean air temperature [°C], shape (days, lakes), without NaN; whole years do best.
-    """
-    angle = 2 * np.pi * day_of_year / YEAR_DAYS
-    design = np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)], axis=1)
-    beta, *_ = np.linalg.lstsq(design, np.asarray(air_c, dtype=float), rcond=None)
-    return np.asarray(np.hypot(beta[1], beta[2]))

@@ -137,9 +137,22 @@ def drivers(days: NDArray[np.int64], shape: LakeShape, dtype: type = np.float32)
     fixed = fixed + rx["area"] * np.log(shape.area_km2) + rx["height"] * height_km
     sky = air["emissivity_factor"] * (1 + air["cloud_factor"] * cloud**2)
     target = fixed + rx["sun"] * radiation / 400.0
-    columns = (radiation * clear, sky, c["mixing"]["deepening"] * deepen + 1.0, target)
+    deeper = c["mixing"]["deepening"] * deepen + 1.0
     spring = (north >= 20) & (north <= 240)
-    return Drivers(*(np.asarray(x, dtype=dtype)[:, :, None] for x in columns), spring[:, :, None])
+
+    def cells(x: Floats) -> Floats:
+        return np.asarray(x, dtype=dtype)[:, :, None]
+
+    return Drivers(cells(radiation * clear), cells(sky), cells(deeper), cells(target), spring[:, :, None])
+
+
+def first_month_mean(air_c: Floats) -> Floats:
+    """Return the mean of the first 30 days [°C], (days, lakes, slots) to (lakes, slots).
+
+    Summed day by day: a reduction along the first axis may change its order with the number of lakes.
+    """
+    days = min(30, len(air_c))
+    return np.asarray(np.cumsum(air_c[:days], axis=0)[-1] / air_c.dtype.type(days))
 
 
 def initial_state(first_air_c: Floats) -> WaterState:

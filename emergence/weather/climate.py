@@ -63,11 +63,13 @@ def calendar_mean(day_of_year: Ints, values: Floats, *, latitude: float, elevati
     numpy.ndarray
         Calendar mean [°C] of days of the year 1 to 366, shape (366,).
 
-    Notes ----- Annual and half-year harmonics by least squares with a ridge towards a prior, so that seasons
-    which were never observed come out as the latitude suggests. The prior (ours, from rough zonal means):
-    level 27 - 0.0080 lat² °C less 5.5 °C/km; amplitude 0.25 °C a degree in the north, 0.13 in the south;
-    coldest on 20 January, half a year later in the south. Prior standard deviations 5, 4, 1.5 (phase), 0.8
-    and 0.8 °C (half-year terms).
+    Notes
+    -----
+    Annual and half-year harmonics by least squares with a ridge towards a prior, so that seasons which were
+    never observed come out as the latitude suggests. The prior (ours, from rough zonal means): level 27 -
+    0.0080 lat² °C less 5.5 °C/km; amplitude 0.25 °C a degree in the north, 0.13 in the south; coldest on 20
+    January, half a year later in the south. Prior standard deviations 5, 4, 1.5 (phase), 0.8 and 0.8 °C
+    (half-year terms).
     """
     southern = latitude < 0
     slope = k.CALENDAR_AMPLITUDE_SOUTH if southern else k.CALENDAR_AMPLITUDE_NORTH
@@ -128,8 +130,10 @@ def half_range_prior(amplitude_c: float, *, southern: bool) -> Floats:
     numpy.ndarray
         Half range [°C] by calendar month, shape (12,).
 
-    Notes ----- Our prior: the continental table, times 0.45 at an amplitude of 4 °C or less, rising straight
-    to 1 at 12 °C.
+    Notes
+    -----
+    Our prior: the continental table, times 0.45 at an amplitude of 4 °C or less, rising straight to 1 at 12
+    °C.
     """
     table = np.array([q.value for q in k.HALF_RANGE])
     sea, inland = (q.value for q in k.HALF_RANGE_AMPLITUDES)

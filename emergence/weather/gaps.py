@@ -143,10 +143,12 @@ def fill_record(
     ValueError
         When ``last_day`` lies before ``first_day``.
 
-    Notes ----- The policy is `GAP_POLICY`. A day without a mean takes the middle of its minimum and maximum.
-    Gaps of up to three days are interpolated. Longer ones take the best neighbour's value of the day, moved
-    by the height correction and by the mean difference of the two stations on that calendar day; best is the
-    one whose difference varies least over at least 90 common days, then the nearest. What is left takes the
+    Notes
+    -----
+    The policy is `GAP_POLICY`. A day without a mean takes the middle of its minimum and maximum. Gaps of up
+    to three days are interpolated. Longer ones take the best neighbour's value of the day, moved by the
+    height correction and by the mean difference of the two stations on that calendar day; best is the one
+    whose difference varies least over at least 90 common days, then the nearest. What is left takes the
     calendar mean of the record (see `emergence.weather.climate.calendar_mean`). Minima and maxima that are
     missing lie half the month's usual range from the mean: the station's own, else the nearest neighbour's
     that has both, else our prior.
@@ -272,8 +274,10 @@ def too_little(filled: FilledSeries, *, as_of: int) -> str:
     as_of
         Issue date (day number).
 
-    Notes ----- A record is refused with fewer than 60 observed days of its own, or when neither it nor a
-    neighbour was measured in the last 30 days (our prior).
+    Notes
+    -----
+    A record is refused with fewer than 60 observed days of its own, or when neither it nor a neighbour was
+    measured in the last 30 days (our prior).
     """
     part = slice(0, max(0, as_of - filled.first_day + 1))
     own = int(np.count_nonzero(filled.how[part] == OBSERVED))

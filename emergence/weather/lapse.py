@@ -28,10 +28,12 @@ def monthly_lapse(variable: Variable) -> NDArray[np.float64]:
     numpy.ndarray
         Lapse rates [°C/km], shape (12,), positive where it is colder above.
 
-    Notes ----- The shape over the year is that of Kunkel 1989 (J Climate 2:656), scaled so that the mean of
-    the twelve months is the annual rate of each variable (Blandford et al. 2008, J Appl Meteorol Climatol
-    47:249; Minder et al. 2010, J Geophys Res 115 D14122). Putting the two together is our prior; Blandford et
-    al. found minima in Idaho steepest in spring, which this shape does not have.
+    Notes
+    -----
+    The shape over the year is that of Kunkel 1989 (J Climate 2:656), scaled so that the mean of the twelve
+    months is the annual rate of each variable (Blandford et al. 2008, J Appl Meteorol Climatol 47:249;
+    Minder et al. 2010, J Geophys Res 115 D14122). Putting the two together is our prior; Blandford et al.
+    found minima in Idaho steepest in spring, which this shape does not have.
     """
     shape = np.array([q.value for q in KUNKEL_LAPSE])
     return np.asarray(shape / shape.mean() * _ANNUAL[variable].value)

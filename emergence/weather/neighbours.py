@@ -71,8 +71,10 @@ def assign_stations(lakes: Lakes, stations: Stations, usable: NDArray[np.bool_])
         station with the smallest distance [km] plus 0.1 km for each metre of difference in height (our
         prior), if it lies within 500 km; of equal ones the first by station_id.
 
-    Notes ----- The search measures distance as the chord through the earth, which is within 0.1 % of the arc
-    up to 500 km.
+    Notes
+    -----
+    The search measures distance as the chord through the earth, which is within 0.1 % of the arc up to 500
+    km.
     """
     index = _nearest(lakes, stations, usable)
     named = np.flatnonzero(lakes.station_id != "")

@@ -39,6 +39,11 @@ class Slots:
         """Stations whose traces are only their calendar mean, without the weather's own spread."""
         return tuple(s for s, years in zip(self.station_id, self.year, strict=True) if np.all(years < 0))
 
+    @property
+    def distinct_years(self) -> Ints:
+        """How many different past years each station lays, shape (stations,): few of them spread too little."""
+        return np.array([len(set(years[years >= 0].tolist())) for years in self.year], dtype=np.int64)
+
     def first_trace_day(self, as_of: int) -> int:
         """Return the first day number that any trace needs; the day after ``as_of`` without traces."""
         years = self.year[self.year >= 0]
@@ -54,7 +59,7 @@ def choose_slots(
     ----------
     observed
         For each station the day number of its first day and the truth of "measured", shape (days,). Give all
-        stations of the season folder, so that adding a lake changes nothing.
+        stations of the season folder that can carry a forecast, so that adding a lake changes nothing.
     as_of
         Issue date (day number).
     horizon_day
@@ -72,12 +77,14 @@ def choose_slots(
     ValueError
         When ``horizon_day`` lies before ``as_of``, or ``n_slots`` is not positive.
 
-    Notes ----- A year is usable at a station when its trace ends at or before ``as_of`` and at least 60 % of
-    its days are measured (our prior); so no trace holds a day that is still to come, and no season is its own
-    trace. The list takes the latest years that are usable at half or more of the stations with any usable
-    year, and is filled up with the latest years usable at any. A station without the slot's year takes the
-    one of its usable years that it has used least so far, the nearest of those, the later of two; slots are
-    served from the latest to the earliest.
+    Notes
+    -----
+    A year is usable at a station when its trace ends at or before ``as_of`` and at least 60 % of its days
+    are measured (our prior); so no trace holds a day that is still to come, and no season is its own trace.
+    The list takes the latest years that are usable at half or more of the stations with any usable year,
+    and is filled up with the latest years usable at any. A station without the slot's year takes the one of
+    its usable years that it has used least so far, the nearest of those, the later of two; slots are served
+    from the latest to the earliest.
     """
     if horizon_day < as_of or n_slots < 1:
         raise ValueError(
