@@ -27,15 +27,12 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "journal": GROUND,
     "forecast": (*GROUND, "weather", "water", "degreedays", "taxa"),
     "learning": (*GROUND, "water", "taxa", "forecast"),
-    "runs": (
-        *GROUND, "degreedays", "weather", "water", "taxa", "season", "journal", "forecast", "learning",
-        "report.results",
-    ),
+    "runs": (*GROUND, "degreedays", "weather", "water", "taxa", "season", "journal", "forecast", "learning"),
     "verification": GROUND,
     "trips": (*GROUND, "forecast"),
-    "report": GROUND,
+    "report": (*GROUND, "runs.results"),
 } | dict.fromkeys(GROUND, GROUND)  # fmt: skip
-"""What each room may import beside itself; ``report.results`` means that module alone."""
+"""What each room may import beside itself; ``runs.results`` means that module alone."""
 HINDCASTS_ALSO = ("runs",)
 """Modules of verification whose name begins with hindcast run seasons again; scores and baselines do not."""
 

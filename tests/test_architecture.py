@@ -145,7 +145,7 @@ def test_checker_finds_an_import_by_a_computed_name() -> None:
     [
         ({"water/lake": "from emergence.weather.series import x", "weather/series": "x = 1"}, 0),
         ({"weather/series": "from emergence.water import lake", "water/lake": ""}, 1),
-        ({"runs/block": "from emergence.report.results import R", "report/results": "R = 1"}, 0),
+        ({"report/block": "from emergence.runs.results import R", "runs/results": "R = 1"}, 0),
         ({"runs/block": "from emergence.report import board", "report/board": ""}, 1),
         ({"report/board": "from emergence.water import lake", "water/lake": ""}, 1),
         ({"verification/hindcast": "from emergence.runs import block", "runs/block": ""}, 0),

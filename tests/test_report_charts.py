@@ -171,6 +171,7 @@ def test_any_name_is_only_text(name: str) -> None:
 def test_bytes_repeat_and_do_not_know_the_time_zone(result: RunResult) -> None:
     spec = season_strip(result, "bluets", "migration")
     assert render_png(spec) == render_png(spec)
+    assert render_svg(spec) == render_svg(spec)
     code = (
         "from run_result import NAMES, make_result; "
         "from emergence.report.charts import render_svg, season_strip; import hashlib; "
@@ -180,7 +181,7 @@ def test_bytes_repeat_and_do_not_know_the_time_zone(result: RunResult) -> None:
     digests = {
         subprocess.run(
             [sys.executable, "-c", code],
-            env=os.environ | {"TZ": zone, "PYTHONPATH": str(ROOT)},
+            env=os.environ | {"TZ": zone, "PYTHONPATH": os.pathsep.join([str(ROOT), str(ROOT / "tests")])},
             capture_output=True,
             text=True,
             check=True,

@@ -205,7 +205,8 @@ def openness(key: str, **seen: float) -> float:
     value = 1.0
     for gate in CATALOGUE[key].gates:
         if gate.variable in seen:
-            value *= float(ramp(np.array([seen[gate.variable]]), gate.shut_at.value, gate.open_at.value)[0])
+            width = gate.open_at.value - gate.shut_at.value
+            value *= float(ramp(np.array([seen[gate.variable] - gate.shut_at.value]), width)[0])
     return value
 
 

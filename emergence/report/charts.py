@@ -7,6 +7,7 @@ issue date. Nothing is told by hue alone.
 from __future__ import annotations
 
 import datetime as dt
+import re
 from typing import Any
 
 import pandas as pd
@@ -30,7 +31,8 @@ MOST_ROWS, MOST_WEEK_ROWS = 60, 30
 WEEKS_AHEAD_DAYS = 42
 LEAST_SHADE = 0.05
 """Dates of a strip reach from the first to the last with at least this chance."""
-NAME_CELLS = 46
+NAME_CELLS = 60
+NUMBERED = re.compile(r'(?<=[ "#])(?:gradient_|clip)\d+(?=[")])')
 SILENT: Spec = {"aria": False}
 """Marks that a screen reader passes over (hundreds of cells); names, chances and weeks are there as text."""
 PER_CENT = "format(datum.value * 100, '.0f') + ' %'"
@@ -80,14 +82,15 @@ def season_strip(
     """
     windows = result.windows[choose.this_season(result)]
     here = (windows["taxon"] == taxon) & (windows["event"] == event) & (windows["brood"] == brood)
-    rows = windows[here].sort_values("best_week_start", kind="stable", na_position="last")
+    rows = choose.soonest_first(windows[here])
     if rows.empty:
         raise ValueError(f"no window of {taxon}, {event}, brood {brood} to draw")
     lakes = choose.lake_names(result)
     title = choose.insect_names(result).get((taxon, brood, event)) or insect_words(None, taxon, event)
+    title = title[:1].upper() + title[1:]
     shown = rows.head(most)
     labels = [clip(lakes[key], NAME_CELLS - 8) + _height(result, key) for key in shown["lake_id"]]
-    shown = shown.assign(label=labels, week_start=shown["best_week_start"], week_chance=shown["best_week_chance"])
+    shown = _best_weeks(shown.assign(label=labels), result.info.as_of)
     return _strip(result, shown, title, chance, more=len(rows) - len(shown))
 
 
@@ -111,22 +114,31 @@ def weeks_strip(result: RunResult, *, days: int = WEEKS_AHEAD_DAYS, most: int = 
         for lake, taxon, brood, event in rows[choose.KEYS].itertuples(index=False)
     ]
     as_of = result.info.as_of
-    rows = rows.assign(label=labels, week_start=rows["ahead_week_start"], week_chance=rows["ahead_week_chance"])
+    rows = _best_weeks(rows.assign(label=labels), as_of)
     reach = (as_of - dt.timedelta(days=7), as_of + dt.timedelta(days=days))
     return _strip(result, rows, "Now and the next four weeks", "chance_moving", more=more, reach=reach)
 
 
 def headline_pictures(result: RunResult) -> dict[str, Spec]:
-    """Return the pictures of a run by name: what comes, and the migration of each taxon that has one."""
+    """Return the pictures of a run by name: what is on and comes, and the migration of each damselfly."""
     pictures: dict[str, Spec] = {}
     if len(choose.on_now(result)) + len(choose.coming(result)):
         pictures["next-weeks"] = weeks_strip(result)
     windows = result.windows[choose.this_season(result)]
-    moving = windows[windows["event"] == "migration"][["taxon", "brood"]].drop_duplicates()
+    damselflies = [taxon for taxon, label in result.info.taxa.items() if label.group == "damselfly"]
+    moving = windows[(windows["event"] == "migration") & windows["taxon"].isin(damselflies)]
+    moving = moving[["taxon", "brood"]].drop_duplicates()
     for taxon, brood in moving.itertuples(index=False):
         suffix = f"-brood-{brood}" if brood > 1 else ""
         pictures[f"migration-{taxon}{suffix}"] = season_strip(result, taxon, "migration", brood=int(brood))
     return pictures
+
+
+def _best_weeks(rows: pd.DataFrame, as_of: dt.date) -> pd.DataFrame:
+    """Add ``over`` and what is edged: the best week still ahead, of what is over the best week that was."""
+    over = choose.is_over(rows, as_of)
+    start = rows["ahead_week_start"].where(~over, rows["best_week_start"])
+    return rows.assign(over=over, week_start=start, week_chance=rows["ahead_week_chance"].where(~over))
 
 
 def _height(result: RunResult, lake_id: str) -> str:
@@ -140,11 +152,11 @@ def _height(result: RunResult, lake_id: str) -> str:
 def _strip(
     result: RunResult, rows: pd.DataFrame, title: str, chance: str, *, more: int = 0, reach: Reach | None = None
 ) -> Spec:
-    """Draw rows with label, week_start and week_chance over the dates of ``reach``, by default all with some chance."""
+    """Draw rows as `_best_weeks` leaves them over the dates of ``reach``, by default all with some chance."""
     rows = rows.assign(label=_unique([clip_name(plain(label), NAME_CELLS) for label in rows["label"]]))
     shades = _shades(result, rows, chance)
     first, last = reach or _reach(result, rows, shades)
-    said = [f"Shade: {CHANCES[chance]} that day. Dark edge and number: best week and its chance."]
+    said = [f"Shade: {CHANCES[chance]} that day. Dark edge and number: best week ahead and its chance."]
     if more:
         said.append(f"The {len(rows)} soonest; {more} more in windows.csv.")
     x, y = _dates_axis(first, last), _rows_axis(rows)
@@ -243,7 +255,7 @@ def _rows_axis(rows: pd.DataFrame) -> Spec:
         "type": "nominal",
         "sort": None,
         "scale": {"domain": list(rows["label"]), "paddingInner": 0.24, "paddingOuter": 0.12},
-        "axis": {"title": None, "labelLimit": 320, "ticks": False, "domain": False, "grid": False},
+        "axis": {"title": None, "labelLimit": 460, "ticks": False, "domain": False, "grid": False},
     }
 
 
@@ -273,7 +285,6 @@ def _shade_layer(shades: pd.DataFrame, x: Spec, y: Spec, reach: Reach, chance: s
         "type": "quantitative",
         "scale": {"domain": [0, 0.25, 0.5, 0.75, 1], "range": list(RAMP)},
         "legend": {
-            "type": "gradient",
             "title": CHANCES[chance],
             "labelExpr": PER_CENT,
             "values": [0, 0.25, 0.5, 0.75, 1],
@@ -282,9 +293,8 @@ def _shade_layer(shades: pd.DataFrame, x: Spec, y: Spec, reach: Reach, chance: s
             "gradientLength": 240,
         },
     }
-    mark = SILENT | {"type": "rect", "strokeWidth": 0.6}
-    both = {"color": color, "stroke": color | {"legend": None}}
-    return {"data": _values(_clipped(shades, reach)), "mark": mark, "encoding": _span(x, y) | both}
+    mark = SILENT | {"type": "rect", "strokeWidth": 0.6, "stroke": {"expr": "scale('color', datum.chance)"}}
+    return {"data": _values(_clipped(shades, reach)), "mark": mark, "encoding": _span(x, y) | {"color": color}}
 
 
 def _week_layers(rows: pd.DataFrame, x: Spec, y: Spec, reach: Reach) -> list[Spec]:
@@ -311,11 +321,12 @@ def _week_layers(rows: pd.DataFrame, x: Spec, y: Spec, reach: Reach) -> list[Spe
 
 
 def _chance_printed(row: Any) -> str:
-    return "" if blank(row.week_start) else percent(row.week_chance)
+    return "" if row.over or blank(row.week_start) else percent(row.week_chance)
 
 
 def _week_printed(row: Any) -> str:
-    return (week(row.week_start) or "no date") + (f", {MAY_LIVE_HERE}" if row.residence == "unsure" else "")
+    words = f"over, {week(row.week_start)}" if row.over else week(row.week_start) or "no date"
+    return words + (f", {MAY_LIVE_HERE}" if row.residence == "unsure" else "")
 
 
 def _issue_date(result: RunResult, x: Spec) -> list[Spec]:
@@ -411,10 +422,20 @@ def _ice_panel(fan: pd.DataFrame, x: Spec) -> Spec:
 
 
 def render_svg(spec: Spec) -> str:
-    """Return a specification drawn as SVG text."""
-    return vl_convert.vegalite_to_svg(spec, vl_version=VEGA_LITE)
+    """Return a specification drawn as SVG text.
+
+    The renderer numbers its gradients and clips through a whole process; here they count from 0 in each picture.
+    """
+    svg = vl_convert.vegalite_to_svg(spec, vl_version=VEGA_LITE)
+    numbers = {name: str(i) for i, name in enumerate(dict.fromkeys(NUMBERED.findall(svg)))}
+    return NUMBERED.sub(lambda found: f"mark_{numbers[found[0]]}", svg)
 
 
 def render_png(spec: Spec, *, scale: float = 2.0) -> bytes:
     """Return a specification drawn as PNG, ``scale`` pixels to the point."""
-    return vl_convert.vegalite_to_png(spec, vl_version=VEGA_LITE, scale=scale)
+    return svg_to_png(render_svg(spec), scale=scale)
+
+
+def svg_to_png(svg: str, *, scale: float = 2.0) -> bytes:
+    """Return SVG text as PNG, ``scale`` pixels to the point."""
+    return vl_convert.svg_to_png(svg, scale=scale)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import product
@@ -33,17 +33,19 @@ from emergence.runs.results import RunResult
 LEAST_WIDTH = 80
 LAKES_IN_FULL = 40
 """Above this many lakes only the summary parts are shown."""
-ROWS_NOW, ROWS_SOON, ROWS_UNSURE, ROWS_MOVED, LINES_SAID = 15, 20, 6, 10, 12
+ROWS_NOW, ROWS_SOON, ROWS_UNSURE, ROWS_MOVED, LINES_SAID = 10, 12, 5, 10, 12
 LEAST_NONE = 0.05
 """From this chance on, "not this season" is said."""
 BOLD, DIM, PLAIN = "\x1b[1m", "\x1b[2m", "\x1b[0m"
 
+HEADINGS = {"migration": NYMPHS_MOVE, "emergence": "leaving the water", "turnover": "the lake"}
 LAKE_COLUMN, INSECT_COLUMN = Column("lake", least=10), Column("insect", least=16)
 DAYS, CHANCE = Column("days", right=True, gap=1), Column("chance", right=True, gap=1)
-NOW = (Column("under way"), Column("moving", right=True), Column("best week"), LAKE_COLUMN, INSECT_COLUMN)
+NOW = (Column("under way"), Column("moving", right=True, gap=1), Column("best week"), LAKE_COLUMN, INSECT_COLUMN)
 SOON = (Column("best week"), DAYS, Column("chance"), LAKE_COLUMN, INSECT_COLUMN)
 MOVED = (LAKE_COLUMN, INSECT_COLUMN, Column("what"), Column("now"), Column("shift"))
-LAKE = (Column("", least=12), Column("best week"), DAYS, CHANCE, Column("middle"), Column("even odds"))
+LAKE = (Column("", least=12), Column("best week"), DAYS, CHANCE, Column("middle"), Column("even odds", gap=1))
+Line = Callable[[Any], list[str]]
 LEGEND = (
     "best week: the best seven days still ahead; days: expected moving days in it; chance: of at least one.",
     "middle: the peak (turnover: its start); in 8 of 10 possible seasons at most so many days",
@@ -73,6 +75,13 @@ class _Screen:
 
     def insect(self, row: Any) -> str:
         return self.insects.get((row.taxon, int(row.brood), row.event), plain(row.taxon))
+
+    def short(self, row: Any) -> str:
+        """Return the insect without the words that its heading says."""
+        name = self.insect(row)
+        for words in (f", {NYMPHS_MOVE}", f" {NYMPHS_MOVE}", ", hatch", " hatch"):
+            name = name.removesuffix(words)
+        return name
 
     def title(self, words: str, rest: str = "") -> list[str]:
         lines = wrap(f"{words}: {rest}" if rest else words, self.width)
@@ -139,25 +148,33 @@ def _header(screen: _Screen) -> list[str]:
     return [*lines, *wrap(weather_age(info.as_of, info.last_weather_day, info.today), screen.width)]
 
 
-def _apart(rows: pd.DataFrame, most: int) -> Iterable[tuple[str, pd.DataFrame, int]]:
-    """Yield known residents, then unsure ones, each with how many rows are not shown."""
-    sure = rows["residence"] != "unsure"
-    for name, part, limit in (
-        ("", rows[sure], most),
-        (MAY_LIVE_HERE, rows[~sure], ROWS_UNSURE if sure.any() else most),
-    ):
-        if len(part):
-            yield name, part.head(limit), max(len(part) - limit, 0)
+def _blocks(rows: Iterable[Any], *, by_season: bool = False) -> Iterable[tuple[str, list[Any]]]:
+    """Yield rows under their headings: known residents before unsure ones, all of one season first where asked.
+
+    Within each: nymphs on the move, what leaves the water, the lake itself.
+    """
+    groups: dict[tuple[int, str, str], list[Any]] = {}
+    for row in rows:
+        season = int(row.season) if by_season else 0
+        groups.setdefault((season, getattr(row, "residence", "yes"), row.event), []).append(row)
+    for season, residence, event in product(sorted({key[0] for key in groups}), ("yes", "unsure"), HEADINGS):
+        words = [f"season {season}"] if by_season else []
+        words += [f"{MAY_LIVE_HERE}: {HEADINGS[event]}" if residence == "unsure" else HEADINGS[event]]
+        if part := groups.get((season, residence, event)):
+            yield ", ".join(words), part
 
 
-def _listed(screen: _Screen, columns: Sequence[Column], rows: pd.DataFrame, cells_of: Any, most: int) -> list[str]:
-    parts = list(_apart(rows, most))
-    texts = [[cells_of(row) for row in part.itertuples(index=False)] for _, part, _ in parts]
-    wide = screen.fitted(columns, [row for part in texts for row in part])
-    lines = screen.heading(columns, wide) if parts else []
-    for (name, _, more), part in zip(parts, texts, strict=True):
-        lines += [f"  {name}:"] if name else []
-        lines += [set_line(row, columns, wide) for row in part]
+def _listed(screen: _Screen, columns: Sequence[Column], rows: pd.DataFrame, line: Line, most: int) -> list[str]:
+    """Return a table of rows in blocks of at most ``most`` rows, fewer of unsure residents where others are known."""
+    parts = list(_blocks(rows.itertuples(index=False)))
+    some_known = any(MAY_LIVE_HERE not in name for name, _ in parts)
+    limits = [ROWS_UNSURE if MAY_LIVE_HERE in name and some_known else most for name, _ in parts]
+    texts = [[line(row) for row in part[:limit]] for (_, part), limit in zip(parts, limits, strict=True)]
+    wide = screen.fitted(columns, [row for text in texts for row in text])
+    lines = screen.heading(columns, wide)
+    for (name, part), text in zip(parts, texts, strict=True):
+        more = len(part) - len(text)
+        lines += [f" {name}", *(set_line(row, columns, wide) for row in text)]
         lines += screen.note(f"and {more} more in windows.csv") if more else []
     return lines
 
@@ -171,7 +188,7 @@ def _now(screen: _Screen) -> list[str]:
 
     def line(row: Any) -> list[str]:
         chance = f"{percent(row.active):>5} {chance_words(row.active)}"
-        return [chance, percent(row.moving), week(row.ahead_week_start), screen.lake(row), screen.insect(row)]
+        return [chance, percent(row.moving), week(row.ahead_week_start), screen.lake(row), screen.short(row)]
 
     return [*head, *_listed(screen, NOW, rows, line, ROWS_NOW)]
 
@@ -184,7 +201,7 @@ def _soon(screen: _Screen) -> list[str]:
 
     def line(row: Any) -> list[str]:
         chance = f"{percent(row.ahead_week_chance):>5} {chance_words(row.ahead_week_chance)}"
-        return [week(row.ahead_week_start), f"{row.ahead_week_days:.1f}", chance, screen.lake(row), screen.insect(row)]
+        return [week(row.ahead_week_start), f"{row.ahead_week_days:.1f}", chance, screen.lake(row), screen.short(row)]
 
     return [*head, *_listed(screen, SOON, rows, line, ROWS_SOON)]
 
@@ -196,11 +213,9 @@ def _moved(screen: _Screen, changes: pd.DataFrame | None) -> list[str]:
         return [*screen.title("SINCE LAST TIME"), "  nothing moved by 2 days or more"]
     behind = changes["best_week_now"] + pd.Timedelta(days=6) <= pd.Timestamp(screen.result.info.as_of)
     first = changes.assign(behind=behind).sort_values("behind", kind="stable").head(ROWS_MOVED)
-    rows = [_move(screen, row) for row in first.itertuples(index=False)]
-    more = len(changes) - len(rows)
-    lines = [*screen.title("SINCE LAST TIME", f"{count(len(changes), 'window')} moved by 2 days or more")]
-    wide = screen.fitted(MOVED, rows)
-    lines += [*screen.heading(MOVED, wide), *(set_line(row, MOVED, wide) for row in rows)]
+    lines = screen.title("SINCE LAST TIME", f"{count(len(changes), 'window')} moved by 2 days or more")
+    lines += _listed(screen, MOVED, first, lambda row: _move(screen, row), ROWS_MOVED)
+    more = len(changes) - len(first)
     return [*lines, *(screen.note(f"and {more} more") if more > 0 else [])]
 
 
@@ -215,7 +230,7 @@ def _move(screen: _Screen, row: Any) -> list[str]:
         shift = f"no date, was {phrase(before)}" if blank(now) else "had no date"
     else:
         shift = shift_words(getattr(row, f"{name}_shift"))
-    return [screen.lake(row), screen.insect(row), words, phrase(now), shift]
+    return [screen.lake(row), screen.short(row), words, phrase(now), shift]
 
 
 def _lakes(screen: _Screen) -> list[str]:
@@ -224,7 +239,7 @@ def _lakes(screen: _Screen) -> list[str]:
     groups: dict[str, list[Any]] = {}
     for row in rows.itertuples(index=False):
         groups.setdefault(str(row.lake_id), []).append(row)
-    blocks = {lake: list(_blocks(group)) for lake, group in groups.items()}
+    blocks = {lake: list(_ahead(group)) for lake, group in groups.items()}
     wide = screen.fitted(LAKE, [_dates(screen, row) for parts in blocks.values() for _, part in parts for row in part])
     lines = [*screen.title("LAKE BY LAKE", "soonest first"), *screen.note(" ".join(LEGEND))]
     for lake in screen.result.info.lakes.itertuples(index=False):
@@ -235,6 +250,12 @@ def _lakes(screen: _Screen) -> list[str]:
         else:
             lines += ["  no insect is known or likely to live here"]
     return lines
+
+
+def _ahead(rows: list[Any]) -> Iterable[tuple[str, list[Any]]]:
+    """Yield the blocks of what has a date and is not over; seasons are named where a lake has two."""
+    ahead = (row for row in rows if row.dated and not row.over)
+    return _blocks(ahead, by_season=len({row.season for row in rows}) > 1)
 
 
 def _lake_head(screen: _Screen, lake: Any) -> list[str]:
@@ -274,32 +295,13 @@ def _undated(screen: _Screen, row: Any) -> str:
     return f"{screen.insect(row)} ({percent(row.chance_not_this_season)} not this season{unsure})"
 
 
-def _blocks(rows: list[Any]) -> Iterable[tuple[str, list[Any]]]:
-    """Yield a lake's rows still ahead under their headings, by season: known residents first.
-
-    Within each: nymphs on the move, what leaves the water, the lake itself.
-    """
-    names = {"migration": NYMPHS_MOVE, "emergence": "leaving the water", "turnover": "the lake"}
-    seasons = sorted({row.season for row in rows})
-    for season, residence, event in product(seasons, ("yes", "unsure"), names):
-        kind = (season, residence, event)
-        part = [r for r in rows if r.dated and not r.over and (r.season, r.residence, r.event) == kind]
-        words = [f"season {season}"] if len(seasons) > 1 else []
-        words += [f"{MAY_LIVE_HERE}: {names[event]}" if residence == "unsure" else names[event]]
-        if part:
-            yield ", ".join(words), part
-
-
 def _dates(screen: _Screen, row: Any) -> list[str]:
-    name = screen.insect(row)
-    for words in (", nymphs on the move", ", hatch", " hatch"):
-        name = name.removesuffix(words)
     middle = "onset" if row.event == "turnover" else "peak"
     low, mid, high = (getattr(row, f"{middle}_{p}") for p in ("p10", "p50", "p90"))
     late = "?" if blank(high) else str((high - mid).days)
-    around = "" if blank(mid) else f"{day(mid):<6} -{(mid - low).days} +{late}"
+    around = "" if blank(mid) else f"{day(mid):<6} -{(mid - low).days}+{late}"
     return [
-        name,
+        screen.short(row),
         week(row.ahead_week_start),
         "" if blank(row.ahead_week_start) else f"{row.ahead_week_days:.1f}",
         "" if blank(row.ahead_week_start) else percent(row.ahead_week_chance),

@@ -43,7 +43,7 @@ def clip(text: str, width: int) -> str:
         return text
     while text and cells(text) > width - 1:
         text = text[:-1]
-    return text.rstrip() + CLIPPED if width > 0 else ""
+    return text.rstrip(" ,;:") + CLIPPED if width > 0 else ""
 
 
 def clip_name(text: str, width: int) -> str:

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from emergence.errors import Problem, WrongUseError
-from emergence.report.charts import headline_pictures, render_png, render_svg
+from emergence.report.charts import headline_pictures, render_svg, svg_to_png
 from emergence.report.folders import RUN_FILE, atomic_text, point_latest, replaced_folder, safe_name
 from emergence.report.tables import FORMAT, TABLES, check_format, write_table
 from emergence.runs.results import RunInfo, RunResult
@@ -104,8 +104,9 @@ def _write_pictures(result: RunResult, folder: Path) -> list[str]:
     written = []
     for title, spec in headline_pictures(result).items():
         name = safe_name(title, fallback="picture")
-        (folder / f"{name}.png").write_bytes(render_png(spec))
-        (folder / f"{name}.svg").write_text(render_svg(spec), encoding="utf-8", newline="\n")
+        svg = render_svg(spec)
+        (folder / f"{name}.svg").write_text(svg, encoding="utf-8", newline="\n")
+        (folder / f"{name}.png").write_bytes(svg_to_png(svg))
         written += [f"pictures/{name}.png", f"pictures/{name}.svg"]
     return written
 

@@ -21,6 +21,7 @@ from emergence.runs.tables import Placed, days_table, members_table, water_table
 from emergence.water.spread import error_bank
 from emergence.weather.block import Legs, lake_weather
 from emergence.weather.gaps import gap_counts
+from emergence.weather.lapse import height_sd
 
 BLOCK = 64  # lakes whose surface is simulated together
 Progress = Callable[[int, int], None]
@@ -112,6 +113,7 @@ def make_block(plan: RunPlan, job: Job, lakes: NDArray[np.int64], bank: NDArray[
         seed=plan.seed,
         bank=bank,
         warmest_max_c=plan.warmest_max_c[lakes],
+        air_sd_c=height_sd(plan.dz_m[lakes]),
     )
 
 

@@ -28,7 +28,8 @@ class Block:
     """Inputs of one block: the same hemisphere and season for all its lakes.
 
     ``shape`` and ``weather`` hold the block's lakes; ``bank`` the unit error paths, shape (days, paths);
-    ``warmest_max_c`` [°C] the normal air maximum of each lake's warmest month, shape (lakes,).
+    ``warmest_max_c`` [°C] the normal air maximum of each lake's warmest month and
+    ``air_sd_c`` [°C] the error of the height correction, shape (lakes,).
     """
 
     lake_id: NDArray[np.object_]
@@ -42,6 +43,7 @@ class Block:
     seed: int
     bank: Floats
     warmest_max_c: Floats
+    air_sd_c: Floats
 
 
 @dataclass(frozen=True)
@@ -137,7 +139,7 @@ def _chunk_water(block: Block, path: WaterPath, opening: NDArray[np.int64], lake
     shape = block.shape.take(lakes)
     members = block.slots * block.replicates
     errors = draw_errors(
-        unseen_spread(shape),
+        unseen_spread(shape, block.air_sd_c[lakes]),
         block.lake_id[lakes],
         block.region[lakes],
         seed=block.seed,

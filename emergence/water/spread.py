@@ -43,10 +43,14 @@ class MemberErrors:
     ice_shift_d: NDArray[np.int64]
 
 
-def unseen_spread(shape: LakeShape) -> Spread:
-    """Return the error of lakes without any reading (sizes in coefficients.toml, section spread)."""
+def unseen_spread(shape: LakeShape, air_sd_c: Floats) -> Spread:
+    """Return the error of lakes without any reading (sizes in coefficients.toml, section spread).
+
+    ``air_sd_c`` [°C] (lakes,) is how far the air at the lake may be off in the mean, from the height correction; water
+    follows it about one to one.
+    """
     s = load_coefficients()["spread"]
-    lake = np.full(len(shape.latitude), s["lake_c"] ** 2)
+    lake = s["lake_c"] ** 2 + np.asarray(air_sd_c, dtype=float) ** 2
     lake += np.where(shape.depth_guessed, s["lake_guess_depth_c"] ** 2, 0.0)
     lake += np.where(shape.area_guessed, s["lake_guess_area_c"] ** 2, 0.0)
     rise = (shape.elevation_m - s["mountain_from_m"]) / (s["mountain_full_m"] - s["mountain_from_m"])

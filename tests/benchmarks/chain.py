@@ -2,8 +2,8 @@
 
 Run: ``python -m tests.benchmarks.chain [--lakes 1000] [--out reports/examples/benchmark_chain.md]``. Lakes are
 synthetic (places and shapes drawn with a fixed seed) under the demo's stations. Wall time of the chain is compared in
-the same run with copying a float32 array of (days, members) for all lakes: the copy is timed on one block and scaled, and
-taken before and after the chain because these machines are noisy.
+the same run with copying a float32 array of (days, members) for all lakes: the copy is timed on one block and
+scaled, and taken before and after the chain because these machines are noisy.
 """
 
 from __future__ import annotations
