@@ -6,6 +6,8 @@ term that is switched off has its coefficient at zero. See WATER.md for what was
 
 from __future__ import annotations
 
+from collections import defaultdict
+
 import numpy as np
 
 from emergence.dates import YEAR_DAYS, day_of_year, northern_day_of_year
@@ -15,6 +17,10 @@ from tests.benchmarks.water_data import Records
 
 Params = dict[str, np.ndarray]
 BLOCK = 12_000  # cells x copies worked on at once, to stay in the cache
+
+
+def weight_of(weight, c):
+    return weight[:, c]
 
 
 def _es(t):
@@ -40,6 +46,8 @@ class Setup:
         self.ln_depth = np.log(s.mean_depth_m / 6)
         self.amp = (s.amplitude_c - 14.0) / 10.0
         self.lat = np.abs(s.latitude)
+        level = np.bincount(records.cell_lake, records.air_c.mean(0)) / np.bincount(records.cell_lake)
+        self.level = (level[lake] - 6.0) / 10.0
         self.pressure = (1 - 2.2557e-5 * s.elevation_m) ** 5.256
         keep = place[records.obs_cell] >= 0
         self.obs_id = np.flatnonzero(keep)
@@ -65,26 +73,37 @@ def simulate(setup: Setup, params: Params) -> tuple[np.ndarray, np.ndarray]:
 
 def _run(u: Setup, p: Params) -> tuple[np.ndarray, np.ndarray]:
     copies = len(p["clearness_mean"])
+    p = defaultdict(lambda: 0.0, p)
     ln_fetch = np.log(1.83) + 0.494 * u.ln_area
-    wind = np.exp(p["ln_wind"] + p["ln_wind_continental"] * u.amp + p["wind_fetch"] * ln_fetch)
+    wind = np.exp(p["ln_wind"] + p["ln_wind_continental"] * u.amp + p["wind_fetch"] * ln_fetch + p["wind_level"] * u.level)
     bowen = 0.61 * u.pressure * wind
     layer = np.exp(p["mix_ln_depth"] + p["mix_fetch"] * ln_fetch + p["mix_depth"] * u.ln_depth)
     layer = (layer**-3 + u.depth**-3) ** (-1 / 3)
     keep = np.exp(-np.exp(-(p["ln_tau"] + p["tau_depth"] * u.ln_depth + p["tau_area"] * u.ln_area)))
     height = np.minimum(u.z / 1000, 0.7)
     fixed = p["rx_offset"] + p["rx_depth"] * u.ln_depth + p["rx_continental"] * u.amp + p["rx_area"] * u.ln_area
-    fixed = fixed + p["rx_height"] * height
+    fixed = fixed + p["rx_height"] * height + p["rx_level"] * u.level + p["rx_level2"] * u.level**2
+    weight = 1 / (1 + np.exp(-(p["w0"] + p["w_area"] * u.ln_area + p["w_depth"] * u.ln_depth))) + np.zeros((copies, u.n))
+    share_day = p["rx_season"]
+    rate_z = np.clip(u.z - 500, 0, 2000) / 1000
+    ln_snow = p["snow_cc"]
+    store = np.exp(p["ln_store"] + 0.5 * u.ln_depth) if "ln_store" in p else None
+    pack_rate = p["pack_mm"] * (1 + p["pack_z"] * rate_z)
+    ratio = np.exp(p["ln_inflow"]) if "ln_inflow" in p else 0.0
     below = u.depth - layer
     warm, cold = -np.exp(-p["ln_warm_scale"]), np.exp(-p["ln_cold_scale"])
     conduct = 2.24 * np.exp(p["ln_snow_factor"])
     resist = conduct / 15.0
     sigma = LONGWAVE * STEFAN_BOLTZMANN
-    clear_fixed = p["clearness_mean"] + p["clearness_continental"] * u.amp
+    clear_fixed = p["clearness_mean"] + p["clearness_continental"] * u.amp + p["clearness_level"] * u.level
+    melt_fixed = p["melt_threshold"] + p["melt_amp"] * u.amp + p["melt_depth"] * u.ln_depth + p["melt_area"] * u.ln_area
+    melt_fixed = melt_fixed + p["melt_lat"] * (u.lat - 45) / 10 + p["melt_level"] * u.level
 
     start = np.maximum(u.air[:30].mean(0) + 2, 4.0) + np.zeros((copies, 1))
     t, x = start.copy(), start.copy()
     ice, snow = np.zeros_like(t), np.zeros_like(t)
     off = np.full_like(t, np.nan)
+    deep, pack, age = t.copy(), np.zeros_like(t), np.zeros_like(t)
     obs = np.empty((copies, len(u.obs_cell)))
     for day in range(len(u.air)):
         air, ra, north = u.air[day], u.radiation[day], u.north[day]
@@ -100,19 +119,32 @@ def _run(u: Setup, p: Params) -> tuple[np.ndarray, np.ndarray]:
         cube = sigma * kelvin**3
         flux = 0.93 * sun + sigma * sky * air_k**4 - cube * kelvin - wind * (at_water - vapour) - bowen * (t - air)
         slope = 4 * cube + wind * at_water * (17.27 * 237.3) / (t + 237.3) ** 2 + bowen
-        away = t - 4
+        rest = 4.0 if store is None else np.maximum(deep, 4.0)
+        away = t - rest
         h = layer + below * np.exp(away * np.where(away > 0, warm, cold))
         deepen = np.where(north < 60, 1.0, np.clip((north - 213) / 92, 0, 1))
+        if store is not None:
+            deep = np.where(away > 0, deep + (t - deep) / store, t)
         h = np.where(away > 0, np.minimum(h * (1 + p["deepening"] * deepen), np.maximum(u.depth, h)), h)
+        if "ln_inflow" in p:
+            catch = air - 1.5
+            snowing = catch < 1
+            pack = np.where(snowing, pack + pack_rate, pack)
+            thaw = np.minimum(3.0 * np.maximum(catch, 0), pack)
+            pack = pack - thaw
+            inflow = ratio * thaw / 1000  # m of lake water a day
+            heat_in = inflow * WATER_HEAT / DAY_S
+            flux = flux - heat_in * (t - 2)
+            slope = slope + heat_in
         warmed = t + DAY_S * flux / (WATER_HEAT * h + DAY_S * slope)
         # ice
         was = ice > 0
         freeze = air < 0
         growth = MELT_M * (conduct * -air / (ice + resist) - 2.0)
         grown = np.where(freeze, np.maximum(ice + growth, 0.005), ice)
-        snow = np.where(freeze, snow + p["snow_reserve_m"], snow)
-        share = np.where(snow > 0, 0.30, 1) * np.where(snow > 0, 1, p["melt_sun"])
-        melt = MELT_M * np.maximum(p["melt_air"] * air + share * sun - p["melt_threshold"], 0)
+        snow = np.where(freeze, snow + p["snow_reserve_m"] * (1 + p["snow_z"] * rate_z) * np.exp(ln_snow * (air + 5)), snow)
+        share = np.where(snow > 0, p["melt_sun_snow"], p["melt_sun"])
+        melt = MELT_M * np.maximum(p["melt_air"] * air + share * sun - melt_fixed, 0)
         from_snow = np.minimum(melt, snow)
         melt = melt - from_snow
         sheet = grown - melt
@@ -124,13 +156,14 @@ def _run(u: Setup, p: Params) -> tuple[np.ndarray, np.ndarray]:
         is_ice = ice > 0
         spring = (north >= 20) & (north <= 240) & (air > 0)
         t = np.where(is_ice, 0, np.where(opened, np.where(spring, p["open_spring_c"], 1.0), warmed))
+        k_day = keep if isinstance(share_day, float) else keep ** np.exp(share_day * np.sin(2 * np.pi * (north - 182) / YEAR_DAYS))
         target = fixed + p["rx_sun"] * ra / 400 + p["rx_air"] * air
-        x = np.where(is_ice, 0, np.where(opened, 3.0, keep * x + (1 - keep) * target))
+        x = np.where(is_ice, 0, np.where(opened, 3.0, k_day * x + (1 - k_day) * target))
         a, b = u.bounds[day], u.bounds[day + 1]
         if b > a:
             ids = u.order[a:b]
             c = u.obs_cell[ids]
-            obs[:, ids] = np.where(is_ice[:, c], 0, np.maximum(0.5 * (t[:, c] + x[:, c]), 0))
+            obs[:, ids] = np.where(is_ice[:, c], 0, np.maximum(x[:, c] + weight_of(weight, c) * (t[:, c] - x[:, c]), 0))
     return obs, off[:, u.ice_cell]
 
 
@@ -153,6 +186,7 @@ BASE = {
     "melt_air": (2.38, 0.8),
     "melt_sun": (0.60, 0.1),
     "melt_threshold": (40.1, 10.0),
+    "melt_sun_snow": (0.30, 0.05),
     "open_spring_c": (3.6, 0.4),
     "ln_tau": (2.315, 0.2),
     "tau_depth": (0.574, 0.1),

@@ -1,0 +1,142 @@
+"""Fit of the water model's coefficients on season folders, all lakes together, water and ice jointly."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tests.benchmarks.water_data import Records
+from tests.benchmarks.water_research import Params, Setup, simulate
+
+WATER_SD, ICE_SD = 1.3, 6.0  # °C, d: what one effective reading or date is trusted with
+WATER_CAP, ICE_CAP = 40.0, 15.0  # the most effective readings and dates of a lake
+SPRING_WEIGHT = 2.0
+BLOCK_D = 10  # readings of so many days count as one
+HUBER = 2.0
+STEP = 0.2  # of the prior standard deviation, for the differences
+NO_ICE_ROW = 184.0  # 1 January: stands for ice-off where the model never froze
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Weights (before robustness) of readings and ice dates, with lakes as the unit of evidence."""
+
+    records: Records
+    setup: Setup
+    names: tuple[str, ...]
+    centre: np.ndarray
+    sd: np.ndarray
+    obs_w: np.ndarray
+    ice_w: np.ndarray
+
+
+def problem(records: Records, priors: dict[str, tuple[float, float]]) -> Problem:
+    names = tuple(priors)
+    centre, sd = np.array(list(priors.values())).T
+    lake = records.obs_lake
+    lakes = len(records.lake_id)
+    block = records.obs_cell * 100 + records.obs_day // BLOCK_D
+    _, inverse, count = np.unique(block, return_inverse=True, return_counts=True)
+    blocks = np.bincount(lake, 1 / count[inverse], minlength=lakes)
+    effective = WATER_CAP / (WATER_CAP + blocks)
+    w = effective[lake] / count[inverse] * np.where(records.obs_spring, SPRING_WEIGHT, 1.0)
+    w = w * _shared(records, lake)[lake]
+    dates = np.bincount(records.ice_lake, minlength=lakes)
+    iw = (ICE_CAP / (ICE_CAP + dates))[records.ice_lake] * _shared(records, records.ice_lake)[records.ice_lake]
+    return Problem(records, Setup(records), names, centre, sd, w / WATER_SD**2, iw / ICE_SD**2)
+
+
+def _shared(records: Records, seen: np.ndarray) -> np.ndarray:
+    """Return 1 / sqrt(number of lakes with such data on the same station) of each lake."""
+    has = np.bincount(seen, minlength=len(records.lake_id)) > 0
+    _, group = np.unique(records.station, return_inverse=True)
+    return 1 / np.sqrt(np.maximum(np.bincount(group, has)[group], 1))
+
+
+def params(p: Problem, theta: np.ndarray) -> Params:
+    """Coefficient sets (copies, coefficients) as the model takes them."""
+    return {n: theta[:, k] for k, n in enumerate(p.names)}
+
+
+def residuals(p: Problem, theta: np.ndarray) -> np.ndarray:
+    """Raw errors of readings then ice dates, (copies, n)."""
+    water, off = simulate(p.setup, params(p, np.atleast_2d(theta)))
+    off = np.where(np.isnan(off), NO_ICE_ROW, off)
+    return np.concatenate([water - p.records.obs_c, off - p.records.ice_day], axis=1)
+
+
+def robust(p: Problem, error: np.ndarray) -> np.ndarray:
+    """Weights with Huber's factor, same shape as one row of errors."""
+    z = np.abs(error) / np.concatenate([np.full(len(p.obs_w), WATER_SD), np.full(len(p.ice_w), ICE_SD)])
+    return np.concatenate([p.obs_w, p.ice_w]) * np.minimum(1, HUBER / np.maximum(z, 1e-9))
+
+
+def cost(p: Problem, theta: np.ndarray, error: np.ndarray, use: np.ndarray) -> float:
+    sd = np.concatenate([np.full(len(p.obs_w), WATER_SD), np.full(len(p.ice_w), ICE_SD)])
+    z = np.abs(error) / sd
+    rho = np.where(z < HUBER, z**2, HUBER * (2 * z - HUBER)) * sd**2
+    w = np.concatenate([p.obs_w, p.ice_w]) * use
+    return float((w * rho).sum() + (((theta - p.centre) / p.sd) ** 2).sum())
+
+
+def jacobian(p: Problem, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    sets = np.concatenate([theta[None], theta + np.diag(STEP * p.sd)])
+    e = residuals(p, sets)
+    return e[0], (e[1:] - e[0]) / (STEP * p.sd)[:, None]
+
+
+def step(p: Problem, theta: np.ndarray, error: np.ndarray, jac: np.ndarray, use: np.ndarray) -> np.ndarray:
+    w = robust(p, error) * use
+    left = (jac * w) @ jac.T + np.diag(p.sd**-2.0)
+    return -np.linalg.solve(left, (jac * w) @ error + (theta - p.centre) / p.sd**2)
+
+
+def fit(p: Problem, theta: np.ndarray, rounds: int = 6, log=print) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Gauss-Newton with halved steps tried side by side. Returns coefficients, errors, Jacobian."""
+    use = np.ones(len(p.obs_w) + len(p.ice_w))
+    tries = np.array([1.0, 0.6, 0.3, 0.1])
+    for k in range(rounds):
+        error, jac = jacobian(p, theta)
+        old = cost(p, theta, error, use)
+        sets = theta + tries[:, None] * step(p, theta, error, jac, use)
+        costs = [cost(p, s, e, use) for s, e in zip(sets, residuals(p, sets), strict=True)]
+        best = int(np.argmin(costs))
+        log(f"round {k}: cost {old:.1f} -> {costs[best]:.1f} (step {tries[best]})")
+        if costs[best] >= old - 0.05:
+            break
+        theta = sets[best]
+        if old - costs[best] < 0.3:
+            error, jac = jacobian(p, theta)
+            break
+    return theta, error, jac
+
+
+def left_out(p: Problem, theta: np.ndarray, error, jac, groups: list[np.ndarray], rounds: int = 3):
+    """Refit without each group of lakes (chord steps with the all-lake Jacobian). Returns sets and their errors."""
+    lake = np.concatenate([p.records.obs_lake, p.records.ice_lake])
+    use = np.stack([~np.isin(lake, g) for g in groups]).astype(float)
+    sets = np.repeat(theta[None], len(groups), axis=0)
+    errors = np.repeat(error[None], len(groups), axis=0)
+    for _ in range(rounds):
+        sets = np.stack([s + step(p, s, e, jac, u) for s, e, u in zip(sets, errors, use, strict=True)])
+        errors = residuals(p, sets)
+    return sets, errors
+
+
+def table(p: Problem, error: np.ndarray) -> dict[str, np.ndarray]:
+    """Scores per lake from one row of errors: rmse, bias, spring rmse and bias, ice rmse and bias (whole days)."""
+    r = p.records
+    e, d = error[: len(p.obs_w)], np.rint(error[len(p.obs_w) :])
+    n = len(r.lake_id)
+    out = {}
+    for name, x, lake in (
+        ("water", e, r.obs_lake),
+        ("spring", e[r.obs_spring], r.obs_lake[r.obs_spring]),
+        ("ice", d, r.ice_lake),
+    ):
+        count = np.bincount(lake, minlength=n)
+        with np.errstate(all="ignore"):
+            out[name] = np.sqrt(np.bincount(lake, x**2, minlength=n) / count)
+            out[name + "_bias"] = np.bincount(lake, x, minlength=n) / count
+    return out
