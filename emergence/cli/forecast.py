@@ -85,7 +85,7 @@ def forecast_command(
         raise WrongUseError("--as-of lies after today: no weather can be known up to then.")
     check_format(table_format)
     folder = open_season(season)
-    tell_problems(folder)
+    tell_problems(folder.problems)
     plan = prepare(folder, as_of=as_of, lakes=lakes, taxa=taxa, seed=seed)
     wanted = Wanted(water="water" in parts or "pictures" in parts, members=members)
     result = run_plan(plan, wanted, progress=_progress(len(plan.lakes)))

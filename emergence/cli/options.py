@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
+    from emergence.errors import Problem
     from emergence.records import Season
 
 
@@ -47,16 +48,15 @@ def open_season(folder: Path) -> Season:
     try:
         return read_season(folder, today=today())
     except SeasonError as error:
-        for problem in error.problems:
-            click.echo(f"  {problem.sentence()}", err=True)
+        tell_problems(tuple(p for p in error.problems if p.severity != "stop"), more="")
         raise
 
 
-def tell_problems(season: Season, *, most: int = 8) -> None:
+def tell_problems(problems: tuple[Problem, ...], *, most: int = 8, more: str = "; run.json lists all") -> None:
     """Tell on stderr which rows and files were left out, the worst first."""
-    ranked = sorted(season.problems, key=lambda p: ("stop", "file", "row", "note").index(p.severity))
+    ranked = sorted(problems, key=lambda p: ("stop", "file", "row", "note").index(p.severity))
     shown = [p for p in ranked if p.severity != "note"]
     for problem in shown[:most]:
         click.echo(f"left out: {problem.sentence()}", err=True)
     if len(shown) > most:
-        click.echo(f"left out: {len(shown) - most} more; run.json lists all", err=True)
+        click.echo(f"left out: {len(shown) - most} more{more}", err=True)

@@ -45,7 +45,7 @@ def water_command(
         raise WrongUseError("--to lies before --from.")
     _check_readings(readings)
     folder = open_season(season)
-    tell_problems(folder)
+    tell_problems(folder.problems, more="")
     record = water_record(folder, choose_lakes(folder.lakes, lakes), first=first, last=last)
     text = record.table.to_csv(index=False, float_format="%.2f", lineterminator="\n")
     if out is None or str(out) == "-":

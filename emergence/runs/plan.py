@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import SeasonSpan, month_of, seasons_to_forecast, to_date
-from emergence.errors import NoWeatherError, WrongUseError
+from emergence.errors import NoWeatherError, Problem, SeasonError, WrongUseError
 from emergence.records import Lakes, Season, StationSeries
+from emergence.season.intake import shorten
 from emergence.taxa.catalogue_io import load_catalogue
 from emergence.taxa.model import Taxon
 from emergence.taxa.names import find_taxon, nearest_taxon
@@ -95,9 +96,14 @@ def choose_taxa(season: Season, wanted: tuple[str, ...]) -> dict[str, Taxon]:
     Raises
     ------
     WrongUseError
-        When a word names no taxon; the nearest name is suggested.
+        When a wanted word names no taxon; the nearest name is suggested.
+    SeasonError
+        When a word of season.toml or residents.csv names none.
     """
     catalogue = load_catalogue(season.own_taxa)
+    if strangers := tuple(_strange_words(season, catalogue)):
+        told = "\n".join(f"  {problem.sentence()}" for problem in strangers)
+        raise SeasonError(f"Words of the season folder name no insect:\n{told}", strangers)
     words = wanted or season.settings.taxa
     if not words:
         return catalogue
@@ -110,6 +116,16 @@ def choose_taxa(season: Season, wanted: tuple[str, ...]) -> dict[str, Taxon]:
             raise WrongUseError(f"No taxon is called {word!r}.{hint} 'emergence taxa' lists them all.")
         ids.add(found)
     return {key: taxon for key, taxon in catalogue.items() if key in ids}
+
+
+def _strange_words(season: Season, catalogue: Mapping[str, Taxon]) -> Iterator[Problem]:
+    said = [("season.toml", "taxa.run", word) for word in season.settings.taxa]
+    said += [("residents.csv", "taxon", word) for word in dict.fromkeys(season.residents.taxon.tolist())]
+    for file, column, word in said:
+        if find_taxon(word, catalogue) is None:
+            near = nearest_taxon(word, catalogue)
+            remedy = f"{f'Did you mean {near}? ' if near else ''}'emergence taxa' lists them all."
+            yield Problem(file, 0, column, shorten(word), "no insect is called that", remedy, "stop")
 
 
 def choose_lakes(lakes: Lakes, wanted: tuple[str, ...]) -> Lakes:
@@ -237,7 +253,8 @@ def _fill_stations(season: Season, weather: Mapping[str, StationSeries], as_of: 
     sim_start, horizon = min(s.sim_start for s in spans), max(s.end for s in spans)
     has = np.array([s in weather and len(weather[s].tmean_c) > 0 for s in stations.station_id.tolist()], dtype=bool)
     near = station_neighbours(stations, has)
-    why = {str(s): "its weather file has no day up to the issue date" for s in stations.station_id}
+    late, unread = "its weather file has no day up to the issue date", "it has no readable weather file"
+    why = {str(s): late if s in weather else unread for s in stations.station_id}
     place = np.full(len(stations), -1)
     records: list[FilledSeries] = []
     for k in np.flatnonzero(has):
@@ -256,7 +273,8 @@ def _fill_stations(season: Season, weather: Mapping[str, StationSeries], as_of: 
             place[k] = len(records)
             records.append(record)
     if not records:
-        raise NoWeatherError(_nothing_left(why, as_of), season.problems)
+        stations_why = {f"station {name}": reason for name, reason in why.items()}
+        raise NoWeatherError(_nothing_left(stations_why, as_of), season.problems)
     measured = {r.station_id: (r.first_day, r.measured) for r in records}
     slots = choose_slots(measured, as_of=as_of, horizon_day=horizon, n_slots=season.settings.slots)
     return _Filled(records, place, slots, why)
@@ -266,8 +284,6 @@ def _reason(lakes: Lakes, season: Season, why: Mapping[str, str], k: int) -> str
     station = str(lakes.station_id[k])
     if not station:
         return "no weather station with a usable record lies near enough"
-    if station not in season.weather and station in why:
-        return f"its station {station} has no readable weather file"
     return f"its station {station}: {why.get(station, 'unknown')}"
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from emergence.dates import day_number, to_date
 from emergence.records import Days, Floats, Words
+from emergence.season.intake import shorten
 from emergence.season.names import Names, did_you_mean
 from emergence.season.tables import Sheet
 
@@ -117,7 +118,7 @@ def _codes(cells: list[str]) -> NDArray[np.int64]:
 def _number_remedy(cell: str, hint: str, required: bool) -> str:
     comma = _COMMA.fullmatch(cell)
     if comma:
-        return f"Write {comma[1]}.{comma[2]} with a point, not a comma."
+        return f"Write {shorten(f'{comma[1]}.{comma[2]}')} with a point, not a comma."
     blank = "" if required else ", or leave the cell blank if it is not known"
     return f"Write only the number, without its unit{blank}. {hint}".rstrip()
 

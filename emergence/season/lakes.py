@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from emergence.records import RESIDENCES, STEMS, Floats, Lakes, Residents, Stations, Words
 from emergence.season.columns import Bounds, choices, ids, numbers, references, text
+from emergence.season.intake import shorten
 from emergence.season.names import Names
 from emergence.season.tables import Rules, Sheet, no_rows
 
@@ -33,6 +34,8 @@ MAX_DEPTH = Bounds(0.05, 1700.0, "Write metres; for feet name the column max_dep
 SECCHI = Bounds(0.01, 80.0, "Write the Secchi depth in metres; for feet name the column secchi_ft.")
 """The world's extremes, rounded outwards (from memory): Dead Sea shore -430 m, the highest crater lakes
 6,400 m, Caspian Sea 37 million ha, Lake Baikal 744 m mean and 1,642 m deep."""
+MOST_APART_M = 4000.0
+"""Height between a lake and the station it names [m] that only a wrong number explains; our prior."""
 
 
 def read_lakes(sheet: Sheet | None, stations: Names | None) -> tuple[Lakes, Names | None]:
@@ -88,11 +91,25 @@ def _coordinates(sheet: Sheet) -> tuple[Floats, Floats]:
 
 def _check_depths(sheet: Sheet, wrong: NDArray[np.bool_]) -> None:
     def remedy(i: int) -> str:
-        deepest = sheet.cells["max_depth_m"][i]
+        deepest = shorten(sheet.cells["max_depth_m"][i])
         head = sheet.written["max_depth_m"]
         return f"{head} says {deepest}; correct one of the two, or leave blank the one that is not known."
 
     sheet.flag(wrong, "mean_depth_m", "the mean depth is greater than the maximum depth", remedy)
+
+
+def check_heights(sheet: Sheet | None, lakes: Lakes, stations: Stations) -> None:
+    """Flag lakes whose own station stands too far above or below for its air temperature to be carried over."""
+    if sheet is None or not len(lakes):
+        return
+    low, high = STATION_ELEVATION.low, STATION_ELEVATION.high
+    sound = stations.take((low <= stations.elevation_m) & (stations.elevation_m <= high))
+    height = dict(zip(sound.station_id, sound.elevation_m, strict=True))
+    there = np.array([height.get(name, np.nan) for name in lakes.station_id], dtype=np.float64)
+    apart = np.abs(lakes.elevation_m - there) > MOST_APART_M
+    rule = f"the lake and its station lie more than {MOST_APART_M:.0f} m apart in height"
+    remedy = "Check both heights (for feet name the column elevation_ft), or name another station."
+    sheet.flag(apart & ~sheet.bad, "elevation_m", rule, remedy)
 
 
 def read_stations(sheet: Sheet | None) -> tuple[Stations, Names | None]:
@@ -137,4 +154,4 @@ def read_residents(sheet: Sheet | None, lakes: Names | None) -> Residents:
 
 
 def _clash_remedy(sheet: Sheet, earlier: int) -> str:
-    return f"Row {sheet.rows[earlier]} says {sheet.cells['residence'][earlier]}; keep one of the two rows."
+    return f"Row {sheet.rows[earlier]} says {shorten(sheet.cells['residence'][earlier])}; keep one of the two rows."

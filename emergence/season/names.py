@@ -6,6 +6,8 @@ from collections.abc import Iterable, Mapping
 from difflib import get_close_matches
 from functools import cache, cached_property
 
+from emergence.season.intake import shorten, shown_name
+
 _LEAST = 3
 _MANY = 2000
 _MOST_SUGGESTIONS = 50
@@ -59,4 +61,4 @@ class Names:
         if len(options) > _MANY:
             options = [option for option in options if option[:2] == key[:2]][:_MANY]
         near = [key] if key in self._by_fold else get_close_matches(key, options, n=1, cutoff=0.6)
-        return f"Did you mean '{self._by_fold[near[0]]}'? " if near else ""
+        return f"Did you mean '{shorten(shown_name(self._by_fold[near[0]]))}'? " if near else ""

@@ -13,6 +13,7 @@ from emergence.season.lakes import (
     LAKE_RULES,
     RESIDENT_RULES,
     STATION_RULES,
+    check_heights,
     read_lakes,
     read_residents,
     read_stations,
@@ -85,6 +86,7 @@ def _read_all(intake: Intake, today: int) -> Season:
     if not _there(intake, "stations") and not _miss_stations(intake, sheets["lakes"]):
         station_names = Names(())
     lakes, lake_names = read_lakes(sheets["lakes"], station_names)
+    check_heights(sheets["lakes"], lakes, stations)
     weather, ahead = read_weather(intake, stations, station_names, today)
     if sheets["stations"] is not None:
         note_stations_without(intake, sheets["stations"], stations)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from emergence.errors import Problem, Severity
 from emergence.records import Table
 from emergence.season.cells import columns_below, cut
-from emergence.season.intake import SAVE_AS, Intake, shorten
+from emergence.season.intake import SAVE_AS, Intake, shorten, shown_name
 from emergence.season.names import did_you_mean
 
 T = TypeVar("T", bound=Table)
@@ -118,7 +118,7 @@ def read_sheet(intake: Intake, file: str, rules: Rules) -> Sheet | None:
 def _resolve(file: str, header: list[str], row: int, rules: Rules) -> tuple[dict[str, tuple[int, str]], list[Problem]]:
     wanted = rules.required + rules.optional
     known = {spelling for name in wanted for spelling in (name, twin_name(name))}
-    unknown = [head for head in header if head and head not in known]
+    unknown = [shorten(shown_name(head)) for head in header if head and head not in known]
     resolved: dict[str, tuple[int, str]] = {}
     problems: list[Problem] = []
 

@@ -9,7 +9,7 @@ from emergence.dates import month_of
 from emergence.errors import Problem
 from emergence.records import Days, Floats, Stations, StationSeries
 from emergence.season.columns import FIRST_DAY, Bounds, dates, raw_numbers, within
-from emergence.season.intake import Intake
+from emergence.season.intake import Intake, shorten
 from emergence.season.names import Names
 from emergence.season.tables import Rules, Sheet, read_sheet, twin_name
 
@@ -70,8 +70,8 @@ def _note_stranger(intake: Intake, stem: str, known: Names) -> None:
 def note_stations_without(intake: Intake, sheet: Sheet, stations: Stations) -> None:
     """Note the stations of stations.csv (``sheet``) that have no weather file."""
     found = weather_stems(intake)
-    for row, station_id in zip(sheet.rows.tolist(), stations.station_id, strict=True):
-        if station_id not in found:
+    for row, station_id, bad in zip(sheet.rows.tolist(), stations.station_id, sheet.bad, strict=True):
+        if station_id not in found and not bad:
             rule = "this station has no weather file"
             remedy = f"Add weather/{station_id}.csv, or remove the station."
             problem = Problem(sheet.file, row, "station_id", str(station_id), rule, remedy, "note")
@@ -137,7 +137,7 @@ def _columns_fit(sheet: Sheet) -> bool:
 
 
 def _swap_remedy(sheet: Sheet, i: int) -> str:
-    return f"{sheet.written['tmax_c']} says {sheet.cells['tmax_c'][i]}; correct one of the two or swap them."
+    return f"{sheet.written['tmax_c']} says {shorten(sheet.cells['tmax_c'][i])}; correct one of the two or swap them."
 
 
 def warmest_month(day: Days, values: Floats) -> tuple[int, float]:

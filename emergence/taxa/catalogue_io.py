@@ -125,6 +125,9 @@ def _own_file(name: str, text: str, mine: set[str]) -> tuple[_File | None, list[
         line = int(place[1]) if place else len(text.splitlines())
         rule = f"not readable as TOML: {error}"
         return None, [Problem(name, line, "", "", rule, "Correct the line.", "stop")]
+    except (ValueError, RecursionError):
+        rule = "not readable as TOML: a value is far too long or too deep"
+        return None, [Problem(name, 0, "", "", rule, "Correct or remove it.", "stop")]
     bare = _File(name, text, table)
     key = table.get("id")
     if not isinstance(key, str) or not key:

@@ -66,8 +66,12 @@ class Records:
         return self.cell_lake[self.ice_cell]
 
 
-def read_records(folders: Sequence[Path], *, correct_dates: bool = True) -> Records:
-    """Read the folders; ``correct_dates`` moves the stations of LATE_D."""
+def read_records(folders: Sequence[Path], *, correct_dates: bool = True, most_ice_years: int = 10_000) -> Records:
+    """Read the folders.
+
+    ``correct_dates`` moves the stations of LATE_D; of years with an ice date and no water at most ``most_ice_years``
+    are kept for each lake outside the first folder, evenly spaced.
+    """
     parts = []
     for k, folder in enumerate(folders):
         if not (folder / "lakes.csv").exists():
@@ -77,7 +81,7 @@ def read_records(folders: Sequence[Path], *, correct_dates: bool = True) -> Reco
             weather = {s: _earlier(x, LATE_D.get(s, 0)) for s, x in season.weather.items()}
             season = dataclasses.replace(season, weather=weather)
         parts.append(_folder(season, k == 0))
-    return _join(parts)
+    return _join(parts, most_ice_years)
 
 
 def _earlier(series: StationSeries, days: int) -> StationSeries:
@@ -152,13 +156,17 @@ def _share(total: np.ndarray, low: int, high: int) -> float:
     return float(total[high] - total[low]) / (high - low)
 
 
-def _join(folders: list[list[dict]]) -> Records:
+def _join(folders: list[list[dict]], most_ice_years: int) -> Records:
     lakes = [lake for folder in folders for lake in folder]
     cell_lake, begin, air, obs, ice = [], [], [], [], []
     length = BEFORE_D + AFTER_D
     for k, lake in enumerate(lakes):
         years = np.unique(np.concatenate([year_of(lake["water_day"]), year_of(lake["ice_off"])]))
         off = {int(y): int(d) for y, d in zip(year_of(lake["ice_off"]), lake["ice_off"], strict=True)}
+        dry = np.setdiff1d(years, year_of(lake["water_day"]))
+        if not lake["main"] and len(dry) > most_ice_years:
+            kept = dry[np.linspace(0, len(dry) - 1, most_ice_years).round().astype(int)]
+            years = np.setdiff1d(years, np.setdiff1d(dry, kept))
         for year in years.tolist():
             cell = len(cell_lake)
             start = int(np.datetime64(f"{year}-01-01").astype(int)) - BEFORE_D

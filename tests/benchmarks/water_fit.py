@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tests.benchmarks.water_data import Records
-from tests.benchmarks.water_research import Params, Setup, simulate
+from tests.benchmarks.water_research import Params, Setup, setups, simulate
 
 WATER_SD, ICE_SD = 1.3, 6.0  # °C, d: what one effective reading or date is trusted with
 WATER_CAP, ICE_CAP = 40.0, 15.0  # the most effective readings and dates of a lake
@@ -15,6 +15,7 @@ SPRING_WEIGHT = 2.0
 BLOCK_D = 10  # readings of so many days count as one
 HUBER = 2.0
 STEP = 0.2  # of the prior standard deviation, for the differences
+LEVEL_SD, SHAPE_SD, SHIFT_SD = 0.8, 0.4, 4.0  # °C, °C, d: what is each lake's own
 NO_ICE_ROW = 184.0  # 1 January: stands for ice-off where the model never froze
 
 
@@ -23,12 +24,14 @@ class Problem:
     """Weights (before robustness) of readings and ice dates, with lakes as the unit of evidence."""
 
     records: Records
-    setup: Setup
+    parts: tuple[Setup, Setup]
     names: tuple[str, ...]
     centre: np.ndarray
     sd: np.ndarray
-    obs_w: np.ndarray
-    ice_w: np.ndarray
+    w: np.ndarray
+    noise: np.ndarray
+    z: np.ndarray
+    z_sd: np.ndarray
 
 
 def problem(records: Records, priors: dict[str, tuple[float, float]]) -> Problem:
@@ -44,7 +47,28 @@ def problem(records: Records, priors: dict[str, tuple[float, float]]) -> Problem
     w = w * _shared(records, lake)[lake]
     dates = np.bincount(records.ice_lake, minlength=lakes)
     iw = (ICE_CAP / (ICE_CAP + dates))[records.ice_lake] * _shared(records, records.ice_lake)[records.ice_lake]
-    return Problem(records, Setup(records), names, centre, sd, w / WATER_SD**2, iw / ICE_SD**2)
+    noise = np.concatenate([np.full(len(w), WATER_SD), np.full(len(iw), ICE_SD)])
+    z, z_sd = own_effects(records)
+    return Problem(records, setups(records), names, centre, sd, np.concatenate([w, iw]) / noise**2, noise, z, z_sd)
+
+
+def own_effects(records: Records) -> tuple[np.ndarray, np.ndarray]:
+    """Design (n, effects) of what is each lake's own: level, annual cosine and sine of water, shift of ice-off."""
+    n_obs, n_ice = len(records.obs_c), len(records.ice_day)
+    doy = records.obs_day - 184
+    angle = 2 * np.pi * doy / 365.25
+    columns, sd = [], []
+    for k in range(len(records.lake_id)):
+        mine = records.obs_lake == k
+        if mine.any() and LEVEL_SD > 0:
+            for shape, s in ((np.ones(n_obs), LEVEL_SD), (np.cos(angle), SHAPE_SD), (np.sin(angle), SHAPE_SD)):
+                columns.append(np.concatenate([np.where(mine, shape, 0), np.zeros(n_ice)]))
+                sd.append(s)
+        mine = records.ice_lake == k
+        if mine.any() and SHIFT_SD > 0:
+            columns.append(np.concatenate([np.zeros(n_obs), mine.astype(float)]))
+            sd.append(SHIFT_SD)
+    return np.stack(columns, axis=1) if columns else np.zeros((n_obs + n_ice, 1)), np.array(sd or [1.0])
 
 
 def _shared(records: Records, seen: np.ndarray) -> np.ndarray:
@@ -61,23 +85,32 @@ def params(p: Problem, theta: np.ndarray) -> Params:
 
 def residuals(p: Problem, theta: np.ndarray) -> np.ndarray:
     """Raw errors of readings then ice dates, (copies, n)."""
-    water, off = simulate(p.setup, params(p, np.atleast_2d(theta)))
+    water, off = simulate(p.records, p.parts, params(p, np.atleast_2d(theta)))
     off = np.where(np.isnan(off), NO_ICE_ROW, off)
     return np.concatenate([water - p.records.obs_c, off - p.records.ice_day], axis=1)
 
 
-def robust(p: Problem, error: np.ndarray) -> np.ndarray:
-    """Weights with Huber's factor, same shape as one row of errors."""
-    z = np.abs(error) / np.concatenate([np.full(len(p.obs_w), WATER_SD), np.full(len(p.ice_w), ICE_SD)])
-    return np.concatenate([p.obs_w, p.ice_w]) * np.minimum(1, HUBER / np.maximum(z, 1e-9))
+def weights(p: Problem, rest: np.ndarray) -> np.ndarray:
+    """Weights with Huber's factor for errors from which the lakes' own effects are taken."""
+    z = np.abs(rest) / p.noise
+    return p.w * np.minimum(1, HUBER / np.maximum(z, 1e-9))
+
+
+def effects(p: Problem, error: np.ndarray, use: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return every lake's own effects (shrunk) and the robust weights around them."""
+    own = np.zeros(p.z.shape[1])
+    for _ in range(4):
+        w = weights(p, error + p.z @ own) * use
+        zw = p.z.T * w
+        own = -np.linalg.solve(zw @ p.z + np.diag(p.z_sd**-2.0), zw @ error)
+    return own, w
 
 
 def cost(p: Problem, theta: np.ndarray, error: np.ndarray, use: np.ndarray) -> float:
-    sd = np.concatenate([np.full(len(p.obs_w), WATER_SD), np.full(len(p.ice_w), ICE_SD)])
-    z = np.abs(error) / sd
-    rho = np.where(z < HUBER, z**2, HUBER * (2 * z - HUBER)) * sd**2
-    w = np.concatenate([p.obs_w, p.ice_w]) * use
-    return float((w * rho).sum() + (((theta - p.centre) / p.sd) ** 2).sum())
+    own, _ = effects(p, error, use)
+    z = np.abs(error + p.z @ own) / p.noise
+    rho = np.where(z < HUBER, z**2, HUBER * (2 * z - HUBER)) * p.noise**2
+    return float((p.w * use * rho).sum() + (((theta - p.centre) / p.sd) ** 2).sum() + ((own / p.z_sd) ** 2).sum())
 
 
 def jacobian(p: Problem, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -87,14 +120,19 @@ def jacobian(p: Problem, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def step(p: Problem, theta: np.ndarray, error: np.ndarray, jac: np.ndarray, use: np.ndarray) -> np.ndarray:
-    w = robust(p, error) * use
-    left = (jac * w) @ jac.T + np.diag(p.sd**-2.0)
-    return -np.linalg.solve(left, (jac * w) @ error + (theta - p.centre) / p.sd**2)
+    """Gauss-Newton step with the lakes' own effects integrated out."""
+    _, w = effects(p, error, use)
+    zw = p.z.T * w
+    middle = zw @ p.z + np.diag(p.z_sd**-2.0)
+    cross = zw @ jac.T
+    left = (jac * w) @ jac.T - cross.T @ np.linalg.solve(middle, cross) + np.diag(p.sd**-2.0)
+    right = (jac * w) @ error - cross.T @ np.linalg.solve(middle, zw @ error) + (theta - p.centre) / p.sd**2
+    return -np.linalg.solve(left, right)
 
 
-def fit(p: Problem, theta: np.ndarray, rounds: int = 6, log=print) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def fit(p: Problem, theta: np.ndarray, rounds: int = 6, log=print, known=None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Gauss-Newton with halved steps tried side by side. Returns coefficients, errors, Jacobian."""
-    use = np.ones(len(p.obs_w) + len(p.ice_w))
+    use = np.ones(len(p.w))
     tries = np.array([1.0, 0.6, 0.3, 0.1])
     for k in range(rounds):
         error, jac = jacobian(p, theta)
@@ -127,7 +165,7 @@ def left_out(p: Problem, theta: np.ndarray, error, jac, groups: list[np.ndarray]
 def table(p: Problem, error: np.ndarray) -> dict[str, np.ndarray]:
     """Scores per lake from one row of errors: rmse, bias, spring rmse and bias, ice rmse and bias (whole days)."""
     r = p.records
-    e, d = error[: len(p.obs_w)], np.rint(error[len(p.obs_w) :])
+    e, d = error[: len(r.obs_c)], np.rint(error[len(r.obs_c) :])
     n = len(r.lake_id)
     out = {}
     for name, x, lake in (

@@ -27,18 +27,21 @@ def _es(t):
     return 6.108 * np.exp(17.27 * t / (t + 237.3))
 
 
-class Setup:
-    """What does not depend on the coefficients, for a set of lake-years."""
+ICE_ROWS = slice(62, 424)  # September to August, for lake-years without water
 
-    def __init__(self, records: Records, cells: np.ndarray | None = None) -> None:
-        cells = np.arange(len(records.cell_lake)) if cells is None else cells
+
+class Setup:
+    """What does not depend on the coefficients, for a set of lake-years over a slice of their days."""
+
+    def __init__(self, records: Records, cells: np.ndarray, rows: slice = slice(0, None)) -> None:
+        self.first = rows.start
         place = np.full(len(records.cell_lake), -1)
         place[cells] = np.arange(len(cells))
         lake = records.cell_lake[cells]
         s = records.shape.take(lake)
         self.n = len(cells)
-        self.air = records.air_c[:, cells]
-        days = records.days[:, cells]
+        self.air = records.air_c[rows, cells]
+        days = records.days[rows, cells]
         self.radiation = extraterrestrial_radiation(s.latitude[None, :], day_of_year(days))
         self.north = northern_day_of_year(days, (s.latitude < 0)[None, :]).astype(float)
         self.season = np.cos(2 * np.pi * (self.north - 182) / YEAR_DAYS)
@@ -51,7 +54,7 @@ class Setup:
         self.pressure = (1 - 2.2557e-5 * s.elevation_m) ** 5.256
         keep = place[records.obs_cell] >= 0
         self.obs_id = np.flatnonzero(keep)
-        self.obs_cell, self.obs_day = place[records.obs_cell[keep]], records.obs_day[keep]
+        self.obs_cell, self.obs_day = place[records.obs_cell[keep]], records.obs_day[keep] - self.first
         order = np.argsort(self.obs_day, kind="stable")
         self.order, self.bounds = order, np.searchsorted(self.obs_day[order], np.arange(len(days) + 1))
         keep = place[records.ice_cell] >= 0
@@ -59,8 +62,23 @@ class Setup:
         self.ice_cell = place[records.ice_cell[keep]]
 
 
-def simulate(setup: Setup, params: Params) -> tuple[np.ndarray, np.ndarray]:
+def setups(records: Records) -> tuple[Setup, Setup]:
+    """Lake-years with water over all their days, those with an ice date only from autumn to summer."""
+    water = np.zeros(len(records.cell_lake), dtype=bool)
+    water[records.obs_cell] = True
+    return Setup(records, np.flatnonzero(water)), Setup(records, np.flatnonzero(~water), ICE_ROWS)
+
+
+def simulate(records: Records, parts: tuple[Setup, Setup], params: Params) -> tuple[np.ndarray, np.ndarray]:
     """Return water at the readings (copies, readings) and fractional row of ice-off (copies, dates), NaN for never."""
+    copies = len(next(iter(params.values())))
+    water, off = np.empty((copies, len(records.obs_c))), np.empty((copies, len(records.ice_day)))
+    for part in parts:
+        water[:, part.obs_id], off[:, part.ice_id] = _part(part, params)
+    return water, off
+
+
+def _part(setup: Setup, params: Params) -> tuple[np.ndarray, np.ndarray]:
     copies = len(next(iter(params.values())))
     water = np.empty((copies, len(setup.obs_cell)))
     off = np.empty((copies, len(setup.ice_cell)))
@@ -145,13 +163,19 @@ def _run(u: Setup, p: Params) -> tuple[np.ndarray, np.ndarray]:
         snow = np.where(freeze, snow + p["snow_reserve_m"] * (1 + p["snow_z"] * rate_z) * np.exp(ln_snow * (air + 5)), snow)
         share = np.where(snow > 0, p["melt_sun_snow"], p["melt_sun"])
         melt = MELT_M * np.maximum(p["melt_air"] * air + share * sun - melt_fixed, 0)
-        from_snow = np.minimum(melt, snow)
-        melt = melt - from_snow
+        if "ln_ddf" in p:  # snow melts by degree-days; what is left of the day goes to the ice
+            thaw = np.exp(p["ln_ddf"]) * 1e-3 / 0.917 * np.maximum(air, 0)
+            from_snow = np.minimum(thaw, snow)
+            left = np.where(snow > 0, 1 - from_snow / np.maximum(thaw, 1e-9), 1)
+            melt = MELT_M * np.maximum(p["melt_air"] * air + p["melt_sun"] * sun - melt_fixed, 0) * left
+        else:
+            from_snow = np.minimum(melt, snow)
+            melt = melt - from_snow
         sheet = grown - melt
         snow = np.where(was, snow - from_snow, 0)
         opened = was & (sheet <= 0)
-        if day < 424 and opened.any():
-            off = np.where(opened, day + grown / np.maximum(melt, 1e-12) - 0.5, off)
+        if day + u.first < 424 and opened.any():
+            off = np.where(opened, u.first + day + grown / np.maximum(melt, 1e-12) - 0.5, off)
         ice = np.maximum(np.where(was, sheet, np.where(warmed <= 0, 0.01, 0)), 0)
         is_ice = ice > 0
         spring = (north >= 20) & (north <= 240) & (air > 0)
