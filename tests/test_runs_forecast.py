@@ -36,6 +36,10 @@ def small(season: Season, slots: int = 6, replicates: int = 3) -> Season:
     )
 
 
+def without_notes(season: Season) -> Season:
+    return dataclasses.replace(season, readings=season.readings.take(slice(0)), ice=season.ice.take(slice(0)))
+
+
 def run(
     season: Season,
     lakes: tuple[str, ...] = LAKES,
@@ -100,7 +104,61 @@ def test_nothing_after_the_issue_date_leaks_in() -> None:
         )
         for k, v in season.weather.items()
     }
-    same(run(season, as_of="2024-05-01"), run(dataclasses.replace(season, weather=absurd), as_of="2024-05-01"))
+    late = season.readings.day > issue
+    readings = dataclasses.replace(season.readings, water_c=np.where(late, 1.6, season.readings.water_c))
+    ice = dataclasses.replace(season.ice, day=np.where(season.ice.day > issue, issue + 40, season.ice.day))
+    planted = dataclasses.replace(season, weather=absurd, readings=readings, ice=ice)
+    assert late.any()
+    same(run(season, as_of="2024-05-01"), run(planted, as_of="2024-05-01"))
+
+
+def noted(season: Season, lake: str, day: str, water_c: float) -> Season:
+    own = dataclasses.replace(
+        demo().readings.take(slice(0, 1)),
+        lake_id=np.array([lake], dtype=object),
+        day=np.array([day_number(dt.date.fromisoformat(day))]),
+        water_c=np.array([water_c]),
+        depth_m=np.array([np.nan]),
+        hour=np.array([np.nan]),
+    )
+    return dataclasses.replace(season, readings=own)
+
+
+def test_a_reading_pulls_the_water_and_the_dates_its_way() -> None:
+    season = small(without_notes(demo()), 12, 6)
+    wish = {"lakes": ("quennaby",), "taxa": ("callibaetis",), "as_of": "2025-05-01"}
+    day = pd.Timestamp("2025-05-01")
+    plain = run(season, **wish)
+    on = plain.water.set_index("date").loc[day]
+    colder = run(noted(season, "quennaby", "2025-05-01", on.water_p50 - 2.5), **wish)
+    then = colder.water.set_index("date").loc[day]
+    # prior sd about 1.6 °C, reading error about 0.6 °C: nearly nine tenths of the way, and narrower
+    assert on.water_p50 - 2.5 - 0.3 <= then.water_p50 <= on.water_p50 - 1.5
+    assert then.water_p90 - then.water_p10 < 0.6 * (on.water_p90 - on.water_p10)
+    assert (colder.windows.peak_p50 >= plain.windows.peak_p50).all()
+    assert colder.windows.peak_p50.iloc[0] > plain.windows.peak_p50.iloc[0]
+    same(plain, run(noted(season, "pellor", "2025-05-01", 9.0), **wish))
+
+
+def test_an_absurd_reading_is_not_used_and_is_named() -> None:
+    season = small(without_notes(demo()), 12, 6)
+    wish = {"lakes": ("quennaby",), "taxa": ("callibaetis",), "as_of": "2025-05-10"}
+    absurd = run(noted(season, "quennaby", "2025-05-08", 44.0), **wish)
+    same(run(season, **wish), absurd)
+    assert any("44" in p.value and p.file == "readings.csv" for p in absurd.info.problems)
+
+
+def test_an_ice_date_is_kept_by_every_member() -> None:
+    season = small(without_notes(demo()), 12, 6)
+    ice = dataclasses.replace(
+        demo().ice.take(slice(0, 1)),
+        lake_id=np.array(["crannow"], dtype=object),
+        day=np.array([day_number(dt.date(2025, 5, 3))]),
+        event=np.array(["off"], dtype=object),
+    )
+    result = run(dataclasses.replace(season, ice=ice), lakes=("crannow",), taxa=("early_midge",), as_of="2025-05-10")
+    chance = result.water.set_index("date").ice_chance
+    assert chance[pd.Timestamp("2025-04-29")] >= 0.97 and chance[pd.Timestamp("2025-05-07")] <= 0.03
 
 
 def test_a_warm_april_brings_the_windows_forward() -> None:
@@ -156,7 +214,7 @@ def test_new_years_eve_and_leap_day_run() -> None:
 
 
 def test_the_south_comes_half_a_year_later() -> None:
-    season = small(demo())
+    season = small(without_notes(demo()))
     lakes, stations = season.lakes, season.stations
     turned = dataclasses.replace(
         season,

@@ -86,8 +86,7 @@ def _life(plan: RunPlan) -> list[str]:
     return [
         "Heat needed by each insect is a prior from the literature (emergence taxa NAME shows the sources); "
         "neighbouring waters differ by one to three weeks.",
-        "Heat is counted from the daily mean of surface water, its daily range taken as nil, as the needs were "
-        "fitted.",
+        "Heat is counted from the daily mean of surface water, its daily range taken as nil, as the needs were fitted.",
         "Insects without a line in residents.csv are kept as unsure unless depth, area, height or latitude rule "
         "them out.",
     ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -12,8 +13,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from emergence.dates import to_date
+from emergence.errors import Problem
 from emergence.forecast.field import by_heat
 from emergence.runs.assumptions import assumptions
+from emergence.runs.notes import season_notes, usual_air
 from emergence.runs.plan import Job, RunPlan
 from emergence.runs.results import RunInfo, RunResult, TaxonLabel
 from emergence.runs.simulate import Block, simulate_block
@@ -21,7 +24,6 @@ from emergence.runs.tables import Placed, days_table, members_table, water_table
 from emergence.water.spread import error_bank
 from emergence.weather.block import Legs, lake_weather
 from emergence.weather.gaps import gap_counts
-from emergence.weather.lapse import height_sd
 
 BLOCK = 64  # lakes whose surface is simulated together
 Progress = Callable[[int, int], None]
@@ -55,13 +57,33 @@ def run_plan(plan: RunPlan, wanted: Wanted | None = None, *, progress: Progress 
     taxa = tuple(plan.taxa)
     lake_id = plan.lakes.lake_id
     empty = pd.DataFrame()
+    info = run_info(plan)
     return RunResult(
-        info=run_info(plan),
+        info=dataclasses.replace(info, problems=tuple(sorted({*info.problems, *_suspicious(placed)}))),
         windows=windows_table(placed, lake_id, taxa),
         days=days_table(placed, lake_id, taxa) if wanted.days else empty,
         water=water_table(placed, lake_id) if wanted.water else empty,
         members=members_table(placed, lake_id, taxa, plan.slots.slot_year) if wanted.members else empty,
     )
+
+
+def _suspicious(placed: list[Placed]) -> list[Problem]:
+    """Return the readings that were not used because they lie absurdly far from model and season."""
+    found = []
+    for part in placed:
+        for s in part.chunk.suspicious:
+            date = to_date(part.chunk.first_day + s.day)
+            found.append(
+                Problem(
+                    "readings.csv",
+                    0,
+                    "water_c",
+                    f"{s.lake_id} {date} {s.water_c:g}",
+                    f"a reading must lie within 10 °C of what lake and season allow (about {s.expected_c:.1f} °C)",
+                    "It was not used; check the thermometer, the unit and the lake.",
+                )
+            )
+    return found
 
 
 def _placed(plan: RunPlan, wanted: Wanted, progress: Progress | None) -> Iterator[Placed]:
@@ -113,7 +135,9 @@ def make_block(plan: RunPlan, job: Job, lakes: NDArray[np.int64], bank: NDArray[
         seed=plan.seed,
         bank=bank,
         warmest_max_c=plan.warmest_max_c[lakes],
-        air_sd_c=height_sd(plan.dz_m[lakes]),
+        spread=plan.spread.take(lakes),
+        usual_c=usual_air(plan, job.span, lakes),
+        notes=season_notes(plan, job.span, lakes),
     )
 
 

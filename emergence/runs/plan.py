@@ -17,6 +17,7 @@ from emergence.taxa.model import Taxon
 from emergence.taxa.names import find_taxon, nearest_taxon
 from emergence.taxa.residence import residence
 from emergence.water.shape import LakeShape, lake_shape
+from emergence.water.spread import Spread, unseen_spread
 from emergence.weather.climate import annual_amplitude
 from emergence.weather.gaps import (
     FilledSeries,
@@ -26,7 +27,7 @@ from emergence.weather.gaps import (
     too_little,
     truncate,
 )
-from emergence.weather.lapse import height_correction
+from emergence.weather.lapse import height_correction, height_sd
 from emergence.weather.neighbours import assign_stations, station_neighbours
 from emergence.weather.traces import Slots, choose_slots
 
@@ -63,6 +64,7 @@ class RunPlan:
     replicates: int
     seed: int
     shape: LakeShape
+    spread: Spread
     warmest_max_c: NDArray[np.float64]
     taxa: Mapping[str, Taxon]
     residence: NDArray[np.object_]
@@ -193,6 +195,7 @@ def prepare(
     ready = asked.take(keep)
     index = stations.place[assignment.station_index[keep]]
     amplitude = np.array([annual_amplitude(f.calendar_c) for f in filled])[index]
+    shape = lake_shape(ready, amplitude)
     settings = season.settings
     replicates = -(-settings.slots * settings.replicates // len(slots.slot_year))
     return RunPlan(
@@ -208,7 +211,8 @@ def prepare(
         slots=slots,
         replicates=replicates,
         seed=settings.seed if seed is None else seed,
-        shape=lake_shape(ready, amplitude),
+        shape=shape,
+        spread=unseen_spread(shape, height_sd(assignment.dz_m[keep])),
         warmest_max_c=_warmest_max(filled, index, assignment.dz_m[keep], ready.southern),
         taxa=chosen,
         residence=residence(chosen, ready, season.residents),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,11 +11,14 @@ from numpy.typing import NDArray
 from emergence.dates import SeasonSpan, day_number, day_of_year, same_day_in, to_date
 from emergence.forecast.events import EventResult, taxon_events
 from emergence.forecast.field import Field
+from emergence.runs.noted import Chunk, Suspicious, noted_water
 from emergence.solar import day_length
 from emergence.taxa.model import Taxon
-from emergence.water.members import MemberWater, member_water, spring_opening
+from emergence.water.conditioning import LakeNotes
+from emergence.water.features import Features, features
+from emergence.water.members import MemberWater, spring_opening
 from emergence.water.shape import LakeShape
-from emergence.water.spread import draw_errors, unseen_spread
+from emergence.water.spread import Spread, draw_errors
 from emergence.water.surface import WaterPath, drivers, exchange, first_month_mean, initial_state, simulate
 from emergence.weather.block import LakeWeather
 
@@ -28,8 +31,9 @@ class Block:
     """Inputs of one block: the same hemisphere and season for all its lakes.
 
     ``shape`` and ``weather`` hold the block's lakes; ``bank`` the unit error paths, shape (days, paths);
-    ``warmest_max_c`` [°C] the normal air maximum of each lake's warmest month and
-    ``air_sd_c`` [°C] the error of the height correction, shape (lakes,).
+    ``warmest_max_c`` [°C] the normal air maximum of each lake's warmest month shape
+    (lakes,); ``spread`` what is known of each lake's deviation; ``usual_c`` [°C] the calendar mean of the air at each
+    lake, shape (days, lakes); ``notes`` this season's notes by index of the lake in the block.
     """
 
     lake_id: NDArray[np.object_]
@@ -43,14 +47,17 @@ class Block:
     seed: int
     bank: Floats
     warmest_max_c: Floats
-    air_sd_c: Floats
+    spread: Spread
+    usual_c: Floats
+    notes: Mapping[int, LakeNotes]
 
 
 @dataclass(frozen=True)
 class ChunkResult:
     """Results of some lakes of a block (``lakes``: their indices in the block), day 0 = ``first_day``.
 
-    ``water_quantiles`` (3, days, lakes) at 10, 50, 90 % [°C] and ``ice_chance`` (days, lakes), or None.
+    ``water_quantiles`` (3, days, lakes) at 10, 50, 90 % [°C] and ``ice_chance`` (days, lakes), or None; ``suspicious``
+    names readings that were not used.
     """
 
     lakes: NDArray[np.int64]
@@ -58,6 +65,7 @@ class ChunkResult:
     events: list[EventResult]
     water_quantiles: Floats | None
     ice_chance: Floats | None
+    suspicious: list[Suspicious]
 
 
 def surface_path(block: Block) -> WaterPath:
@@ -123,7 +131,7 @@ def simulate_block(
     opening = spring_opening(path.ice, np.full(len(block.lake_id), winter_end_index(block.span)))
     for begin in range(0, len(block.lake_id), CHUNK):
         lakes = np.arange(begin, min(begin + CHUNK, len(block.lake_id)))
-        water = _chunk_water(block, path, opening, lakes)
+        water, suspicious = _chunk_water(block, path, opening, lakes)
         field = _chunk_field(block, water, lakes)
         ids = block.lake_id[lakes]
         events = [
@@ -132,14 +140,16 @@ def simulate_block(
             for event in taxon_events(taxon, field, ids, seed=block.seed, keep_members=keep_members)
         ]
         quantiles, ice = _water_summary(water) if with_water else (None, None)
-        yield ChunkResult(lakes, block.span.sim_start, events, quantiles, ice)
+        yield ChunkResult(lakes, block.span.sim_start, events, quantiles, ice, suspicious)
 
 
-def _chunk_water(block: Block, path: WaterPath, opening: NDArray[np.int64], lakes: NDArray[np.int64]) -> MemberWater:
-    shape = block.shape.take(lakes)
+def _chunk_water(
+    block: Block, path: WaterPath, opening: NDArray[np.int64], lakes: NDArray[np.int64]
+) -> tuple[MemberWater, list[Suspicious]]:
+    spread = block.spread.take(lakes)
     members = block.slots * block.replicates
     errors = draw_errors(
-        unseen_spread(shape, block.air_sd_c[lakes]),
+        spread,
         block.lake_id[lakes],
         block.region[lakes],
         seed=block.seed,
@@ -147,15 +157,25 @@ def _chunk_water(block: Block, path: WaterPath, opening: NDArray[np.int64], lake
         members=members,
     )
     part = WaterPath(*(v[:, lakes] for v in vars(path).values()))
-    days = np.arange(block.span.sim_start, block.span.end + 1)
-    return member_water(
-        part,
-        errors,
-        bank=block.bank,
-        day_of_year=day_of_year(days),
+    notes = {k: block.notes[int(lake)] for k, lake in enumerate(lakes) if int(lake) in block.notes}
+    chunk = Chunk(
+        path=part,
+        known=_chunk_features(block, part, lakes),
         opening=opening[lakes],
-        keep=exchange(shape).keep,
+        keep=exchange(block.shape.take(lakes)).keep,
+        spread=spread,
+        lake_id=block.lake_id[lakes],
     )
+    return noted_water(chunk, errors, notes, bank=block.bank, seed=block.seed, season=block.span.year)
+
+
+def _chunk_features(block: Block, path: WaterPath, lakes: NDArray[np.int64]) -> Features:
+    known = block.weather.known_tmean[:, lakes, None]
+    ahead = block.weather.ahead_tmean[:, lakes]
+    past = np.broadcast_to(known, (len(known), len(lakes), block.slots))
+    days = np.arange(block.span.sim_start, block.span.end + 1)
+    anomaly = np.concatenate([past, ahead]) - block.usual_c[:, lakes, None]
+    return features(day_of_year(days), anomaly.astype(np.float32, copy=False), path.ice)
 
 
 def _chunk_field(block: Block, water: MemberWater, lakes: NDArray[np.int64]) -> Field:

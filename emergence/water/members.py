@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from emergence.dates import YEAR_DAYS
 from emergence.water.coefficients import load_coefficients
+from emergence.water.features import CALENDAR, Features
 from emergence.water.spread import MemberErrors
 from emergence.water.surface import WaterPath
 
@@ -57,8 +57,9 @@ def member_water(
     path: WaterPath,
     errors: MemberErrors,
     *,
+    known: Features,
     bank: Floats,
-    day_of_year: NDArray[np.int64],
+    pull: Floats | None = None,
     opening: NDArray[np.int64],
     keep: Floats,
 ) -> MemberWater:  # kernel
@@ -70,10 +71,12 @@ def member_water(
         Simulated surface, shape (days, lakes, slots).
     errors
         Draws, shape (lakes, slots * replicates), members slot by slot.
+    known
+        Features in which the lakes deviate.
     bank
         Unit error paths, shape (days, paths).
-    day_of_year
-        Day of year of each day, shape (days,).
+    pull
+        What this season's readings add to the day-to-day error [°C], shape (days, lakes, members), or None.
     opening
         Index of the simulated break-up, shape (lakes, slots), -1 for none.
     keep
@@ -86,26 +89,28 @@ def member_water(
     without ice stands in. Errors add to open water; never below 0 °C.
     """
     n_days, lakes, slots = path.water_c.shape
-    replicates = errors.level_c.shape[1] // slots
+    replicates = errors.path.shape[1] // slots
     cells = (lakes, slots, replicates)
     water = np.empty((n_days, *cells), dtype=np.float32)
     frozen = np.empty((n_days, *cells), dtype=bool)
-    own = {k: v.reshape(lakes, slots, -1) for k, v in vars(errors).items()}
+    day_sd, picked, shift = (v.reshape(cells) for v in (errors.day_sd_c, errors.path, errors.ice_shift_d))
+    terms = [(k, b.reshape(cells)) for k, b in enumerate(errors.beta) if b.any()]
     ice_c = load_coefficients()
     at_opening = np.float32(0.5 * (ice_c["ice"]["open_spring_c"] + ice_c["relaxation"]["reset_c"]))
-    latest = int((opening[..., None] + own["ice_shift_d"]).max()) if (opening >= 0).any() else -1
+    latest = int((opening[..., None] + shift).max()) if (opening >= 0).any() else -1
     left = np.zeros(cells, dtype=np.float32)
     before, path_before = np.zeros(cells, dtype=bool), np.zeros((lakes, slots), dtype=bool)
-    angle = 2 * np.pi * day_of_year / YEAR_DAYS
-    cosine, sine = np.cos(angle).astype(np.float32), np.sin(angle).astype(np.float32)
     fade = keep.astype(np.float32)[:, :, None]
     settled = True
     for day in range(n_days):
         today = water[day]
-        np.multiply(own["day_sd_c"], np.take(bank[day], own["path"]), out=today)
-        today += own["level_c"]
-        today += cosine[day] * own["cosine_c"]
-        today += sine[day] * own["sine_c"]
+        np.multiply(day_sd, np.take(bank[day], picked), out=today)
+        for k, beta in terms:
+            today += (
+                known.calendar[day, k] * beta if k < CALENDAR else known.weather[day, ..., k - CALENDAR, None] * beta
+            )
+        if pull is not None:
+            today += pull[day].reshape(cells)
         path_ice = path.ice[day]
         if day > latest and not path_ice.any() and not path_before.any() and settled:
             today += path.water_c[day][..., None]
@@ -113,7 +118,7 @@ def member_water(
             frozen[day] = before = np.zeros(cells, dtype=bool)
             continue
         base = np.where(path_ice, path.free_c[day], path.water_c[day])[..., None]
-        ice = member_ice(path_ice, opening, own["ice_shift_d"], day)
+        ice = member_ice(path_ice, opening, shift, day)
         left *= fade
         left[np.abs(left) < SETTLED_C] = 0
         opened = path_before & ~path_ice

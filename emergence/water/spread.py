@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from emergence.randomness import keyed_generator
 from emergence.water.coefficients import load_coefficients
+from emergence.water.features import FEATURES
 from emergence.water.shape import LakeShape
 
 Floats = NDArray[np.floating]
@@ -17,27 +18,39 @@ BANK_PATHS = 1024
 
 @dataclass(frozen=True)
 class Spread:
-    """Standard deviations of the model's error, shape (lakes,).
+    """What is known of each lake's deviation from the model, and how much is not.
 
-    ``lake_c``, ``shape_c``, ``year_c``, ``day_c`` [°C]: lake bias, seasonal shape, season-long and day-to-day error;
-    ``phi`` [1] the day-to-day error's autocorrelation; ``ice_d`` [d] the date of ice-off.
+    ``mean`` (lakes, K) and ``root`` (lakes, K, K): mean and Cholesky root of the covariance of the lake's coefficients
+    of FEATURES; ``year_c``, ``day_c`` [°C] (lakes,) season-long and day-to-day error; ``large`` whether the day-to-day
+    error is the slow kind; ``ice_mean_d``, ``ice_sd_d`` [d] (lakes,) shift of the date of ice-off.
     """
 
-    lake_c: Floats
-    shape_c: Floats
+    mean: Floats
+    root: Floats
     year_c: Floats
     day_c: Floats
     large: NDArray[np.bool_]
-    ice_d: Floats
+    ice_mean_d: Floats
+    ice_sd_d: Floats
+
+    def take(self, lakes: NDArray[np.int64]) -> Spread:
+        """Return some lakes."""
+        return Spread(**{name: value[lakes] for name, value in vars(self).items()})
+
+    def phi(self) -> Floats:
+        """Return the autocorrelation of the day-to-day error from day to day [1], shape (lakes,)."""
+        s = load_coefficients()["spread"]
+        return np.where(self.large, s["day_phi_large"], s["day_phi"])
 
 
 @dataclass(frozen=True)
 class MemberErrors:
-    """Each member's draw, shape (lakes, members), float32; ``path`` picks a column of the lake's error bank."""
+    """Each member's draw: ``beta`` (K, lakes, members) of FEATURES, the season-long error in the first.
 
-    level_c: Floats
-    cosine_c: Floats
-    sine_c: Floats
+    The rest is (lakes, members); ``path`` picks a column of the error bank, ``ice_shift_d`` [d] moves ice-off.
+    """
+
+    beta: Floats
     day_sd_c: Floats
     path: NDArray[np.int64]
     ice_shift_d: NDArray[np.int64]
@@ -57,13 +70,17 @@ def unseen_spread(shape: LakeShape, air_sd_c: Floats) -> Spread:
     lake += np.clip(rise, 0, 1) * (s["lake_mountain_c"] ** 2 - s["lake_c"] ** 2)
     ice_lake = np.where(shape.mean_depth_m > 20, s["ice_lake_deep_d"], s["ice_lake_d"])
     same = np.ones_like(lake)
+    root = np.zeros((len(lake), len(FEATURES), len(FEATURES)))
+    root[:, 0, 0] = np.sqrt(lake)
+    root[:, 1, 1] = root[:, 2, 2] = s["season_shape_c"]
     return Spread(
-        lake_c=np.sqrt(lake),
-        shape_c=s["season_shape_c"] * same,
+        mean=np.zeros((len(lake), len(FEATURES))),
+        root=root,
         year_c=s["year_c"] * same,
         day_c=np.where(shape.area_km2 * 100 <= s["pond_ha"], s["day_pond_c"], s["day_c"]),
         large=(shape.area_km2 * 100 >= s["large_ha"]) | (shape.mean_depth_m >= s["deep_m"]),
-        ice_d=np.hypot(ice_lake, s["ice_year_d"]),
+        ice_mean_d=0.0 * same,
+        ice_sd_d=np.hypot(ice_lake, s["ice_year_d"]),
     )
 
 
@@ -93,41 +110,37 @@ def draw_errors(
     Parameters
     ----------
     spread
-        Sizes, shape (lakes,).
+        What is known of the lakes.
     lake_ids, regions
         Keys, shape (lakes,); lakes without a region share nothing.
     seed, season
-        The run's seed and the season's year: a lake's own bias does not depend on the season, its year error does.
+        The run's seed and the season's year: a lake's own deviation does not depend on the season, its year error does.
     members
         Number of members M.
     """
     s = load_coefficients()["spread"]
-    shared_sd, own_sd = np.sqrt(s["year_shared"]), np.sqrt(1 - s["year_shared"])
+    shared_sd, own_sd = np.float32(np.sqrt(s["year_shared"])), np.float32(np.sqrt(1 - s["year_shared"]))
     by_region: dict[str, Floats] = {}
-    rows = []
-    for lake_id, region in zip(lake_ids.tolist(), regions.tolist(), strict=True):
-        still = keyed_generator(seed, "water", lake_id).standard_normal((3, members), dtype=np.float32)
+    lakes, size = len(lake_ids), len(FEATURES)
+    beta = np.empty((size, lakes, members), dtype=np.float32)
+    path = np.empty((lakes, members), dtype=np.int64)
+    ice = np.empty((lakes, members))
+    for k, (lake_id, region) in enumerate(zip(lake_ids.tolist(), regions.tolist(), strict=True)):
+        still = keyed_generator(seed, "water", lake_id).standard_normal((size, members))
         rng = keyed_generator(seed, "water", lake_id, str(season))
         moving = rng.standard_normal((2, members), dtype=np.float32)
         key = region or "lake " + lake_id
         if key not in by_region:
             region_rng = keyed_generator(seed, "region year", key, str(season))
             by_region[key] = region_rng.standard_normal(members, dtype=np.float32)
-        year = shared_sd * by_region[key] + own_sd * moving[0]
-        rows.append((still, year, moving[1], rng.integers(0, BANK_PATHS, members)))
-    still = np.stack([r[0] for r in rows])
-    year = np.stack([r[1] for r in rows])
-    ice = np.stack([r[2] for r in rows])
-    path = np.stack([r[3] for r in rows])
+        beta[:, k] = spread.mean[k][:, None] + _mixed(spread.root[k], still)
+        beta[0, k] += np.float32(spread.year_c[k]) * (shared_sd * by_region[key] + own_sd * moving[0])
+        ice[k] = spread.ice_mean_d[k] + spread.ice_sd_d[k] * moving[1]
+        path[k] = rng.integers(0, BANK_PATHS, members) + (BANK_PATHS if spread.large[k] else 0)
+    day_sd = np.repeat(np.asarray(spread.day_c, dtype=np.float32)[:, None], members, axis=1)
+    return MemberErrors(beta, day_sd, path, np.rint(ice).astype(np.int64))
 
-    def column(x: Floats) -> Floats:
-        return np.asarray(x, dtype=np.float32)[:, None]
 
-    return MemberErrors(
-        level_c=(column(spread.lake_c) * still[:, 0] + column(spread.year_c) * year).astype(np.float32),
-        cosine_c=column(spread.shape_c) * still[:, 1],
-        sine_c=column(spread.shape_c) * still[:, 2],
-        day_sd_c=np.repeat(column(spread.day_c), members, axis=1),
-        path=path + np.where(spread.large, BANK_PATHS, 0)[:, None],
-        ice_shift_d=np.rint(column(spread.ice_d) * ice).astype(np.int64),
-    )
+def _mixed(root: Floats, deviates: Floats) -> Floats:
+    """Return root @ deviates, summed in one order whatever the linear algebra library."""
+    return np.cumsum(root[:, :, None] * deviates[None], axis=1)[:, -1]

@@ -190,7 +190,9 @@ def judge_row(part: str, row: dict[str, str]) -> list[str]:
     for name, value in row.items():
         if "chance" in name or name == "intensity":
             faults += [f"{where}: {name} is {value}"] if value and not 0.0 <= float(value) <= 1.0 else []
-        elif value and (name == "date" or name.endswith(("_start", "_end")) or name.startswith(("onset", "peak_", "end_"))):
+        elif value and (
+            name == "date" or name.endswith(("_start", "_end")) or name.startswith(("onset", "peak_", "end_"))
+        ):
             dt.date.fromisoformat(value)
     if part == "windows":
         for event in ("onset", "peak", "end"):

@@ -1,0 +1,148 @@
+"""Damaged season folders: a clear message or a result, never a traceback; nothing changed, nothing half-written."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from damage import DAMAGES, damaged, small_season
+from damage.check import (
+    COMMANDS,
+    Outcome,
+    draw_command,
+    judge_row,
+    judge_words,
+    read_rows,
+    run_and_judge,
+    snapshot,
+)
+from season_folder import LAKES, RESIDENTS, SETTINGS, STATIONS, season_files
+
+SEEDS = range(40)
+"""A quick share; ``python -m tests.benchmarks.damage`` runs 300 and more."""
+
+
+def run(tmp_path: Path, changes: dict[str, str], command: str = "forecast") -> Outcome:
+    """Run on the small season with some files changed; a run must be faultless whatever its exit code."""
+    draft = small_season(season_files())
+    draft.files |= {name: text.encode() for name, text in changes.items()}
+    outcome = run_and_judge(draft.write(tmp_path / "season"), tmp_path / "work", command)
+    assert not outcome.faults, f"{outcome.faults}\n{outcome.output}\n{outcome.trace}"
+    return outcome
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_damaged_folder(tmp_path: Path, seed: int) -> None:
+    draft = damaged(season_files(), seed)
+    season = draft.write(tmp_path / "season")
+    outcome = run_and_judge(season, tmp_path / "work", draw_command(seed))
+    told = "\n".join([outcome.command, f"exit {outcome.exit_code}", *draft.done, outcome.output, outcome.trace])
+    assert not outcome.faults, f"{outcome.faults}\n{told}"
+
+
+@pytest.mark.parametrize("command", [c for c in COMMANDS if "1990" not in c])
+def test_the_sound_folder_gives_a_result(tmp_path: Path, command: str) -> None:
+    assert run(tmp_path, {}, command).exit_code == 0
+
+
+def test_no_weather_up_to_the_issue_date(tmp_path: Path) -> None:
+    assert run(tmp_path, {}, "forecast --as-of 1990-01-01").exit_code == 4
+
+
+def test_a_seed_gives_the_same_damage_again() -> None:
+    a, b = damaged(season_files(), 5), damaged(season_files(), 5)
+    assert (a.files, a.instead, a.done) == (b.files, b.instead, b.done)
+
+
+@pytest.mark.parametrize("kind", DAMAGES)
+def test_every_kind_changes_the_folder(kind: str) -> None:
+    import numpy as np
+
+    sound = small_season(season_files())
+    for seed in range(8):
+        draft = small_season(season_files())
+        DAMAGES[kind](draft, np.random.default_rng(seed))
+        if (draft.files, draft.instead) != (sound.files, sound.instead):
+            return
+    pytest.fail("eight draws left the folder as it was")
+
+
+# The judge must be able to say no.
+
+
+def test_the_judge_sees_bad_messages() -> None:
+    assert judge_words(0, "all is well") == []
+    assert judge_words(1, "lakes.csv, row 3: wrong") == []
+    assert "no message" in judge_words(1, " \n")
+    assert "a traceback reached the user" in judge_words(1, "Traceback (most recent call last): lakes.csv")
+    assert "an internal error reached the user" in judge_words(1, "an error of the program itself, lakes.csv")
+    assert "the message names no file, lake or option" in judge_words(2, "something is wrong")
+    assert "exit code 5" in judge_words(5, "lakes.csv")
+    assert any("control" in fault for fault in judge_words(0, "a \x1b[31m name"))
+    assert any("a line of" in fault for fault in judge_words(0, "x" * 5000))
+
+
+def test_the_judge_sees_bad_rows(tmp_path: Path) -> None:
+    run(tmp_path, {})
+    rows, _ = read_rows(tmp_path / "work" / "out" / "windows.csv")
+    assert rows and not judge_row("windows", rows[0])
+    assert judge_row("windows", rows[0] | {"best_week_chance": "1.2"})
+    assert judge_row("windows", rows[0] | {"onset_p50": "1970-01-01"})
+    assert judge_row("windows", rows[0] | {"chance_not_this_season": "0.6", "chance_no_end": "0.6"})
+    with pytest.raises(ValueError, match="isoformat"):
+        judge_row("windows", rows[0] | {"outer_start": "31.05.2024"})
+
+
+def test_the_snapshot_sees_every_change(tmp_path: Path) -> None:
+    folder = small_season(season_files()).write(tmp_path / "season")
+    before = snapshot(folder)
+    assert snapshot(folder) == before
+    (folder / "weather" / "low.csv").write_bytes(b"")
+    assert snapshot(folder) != before
+
+
+# What random damage has found.
+
+
+def test_a_long_or_odd_header_is_shown_short(tmp_path: Path) -> None:
+    said = run(tmp_path, {"lakes.csv": LAKES.replace("elevation_m", "x" * 3000 + "\x7f")})
+    assert said.exit_code == 1 and "the column elevation_m (or elevation_ft) is missing" in said.output
+
+
+def test_a_bad_station_id_is_told_once(tmp_path: Path) -> None:
+    said = run(tmp_path, {"stations.csv": STATIONS + "y" * 5000 + ",Far,51,-119,400\n"})
+    assert said.exit_code == 1 and said.output.count("stations.csv, row 4") == 1
+
+
+def test_a_problem_that_stops_is_told_once(tmp_path: Path) -> None:
+    said = run(tmp_path, {"lakes.csv": LAKES.replace("51.2,", "151.2,")})
+    assert said.exit_code == 1 and said.output.count("lakes.csv, row 2") == 1
+
+
+@pytest.mark.parametrize("text", ["x = " + "[" * 3000, "x = 1" + "0" * 5000])
+def test_an_own_taxon_too_deep_or_too_long_to_read(tmp_path: Path, text: str) -> None:
+    said = run(tmp_path, {"taxa/own.toml": text})
+    assert said.exit_code == 1 and "taxa/own.toml: not readable as TOML" in said.output
+
+
+def test_a_station_far_above_its_lake(tmp_path: Path) -> None:
+    said = run(tmp_path, {"stations.csv": STATIONS.replace("-119.45,400", "-119.45,8400")})
+    assert said.exit_code == 1 and "more than 4000 m apart in height" in said.output
+    assert said.output.count("lakes.csv, row") == 2
+
+
+def test_a_taxon_that_nobody_knows(tmp_path: Path) -> None:
+    said = run(tmp_path, {"season.toml": SETTINGS.replace('"chironomus"]', '"chironomos"]')})
+    assert said.exit_code == 1 and "season.toml, taxa.run: no insect is called that (found 'chironomos')" in said.output
+    assert "Did you mean chironomus?" in said.output
+
+
+def test_a_resident_that_nobody_knows(tmp_path: Path) -> None:
+    said = run(tmp_path, {"residents.csv": RESIDENTS + "birch,water dragon,yes\n"})
+    assert said.exit_code == 1 and "residents.csv, taxon: no insect is called that (found 'water dragon')" in said.output
+
+
+def test_weather_that_cannot_be_read_names_the_station(tmp_path: Path) -> None:
+    said = run(tmp_path, {"weather/low.csv": "", "weather/high.csv": "date,tmean_c\n2024-05-01,8\n"})
+    assert said.exit_code == 4
+    assert "station low: it has no readable weather file" in said.output and "station high: 1 observed" in said.output
