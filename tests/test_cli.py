@@ -131,7 +131,8 @@ def test_help_imports_nothing_heavy() -> None:
         "heavy = {'pandas', 'numpy', 'scipy', 'statsmodels', 'vl_convert', 'rich', 'pydantic', 'meteostat'}\n"
         "print(','.join(sorted(heavy & set(sys.modules))))\n"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=dict(os.environ))
+    words = [sys.executable, "-c", code]
+    done = subprocess.run(words, capture_output=True, text=True, check=True, env=dict(os.environ))
     assert done.stdout.strip() == ""
 
 

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import csv
+import gzip
+import io
+from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
-from damage import DAMAGES, damaged, small_season
+from damage import DAMAGES, Draft, damaged, small_season
 from damage.check import (
     COMMANDS,
     Outcome,
@@ -16,7 +21,8 @@ from damage.check import (
     run_and_judge,
     snapshot,
 )
-from season_folder import LAKES, RESIDENTS, SETTINGS, STATIONS, season_files
+from damage.draft import bytes_of, cells_of
+from season_folder import LAKES, RESIDENTS, SETTINGS, STATIONS, season_files, weather_high
 
 SEEDS = range(40)
 """A quick share; ``python -m tests.benchmarks.damage`` runs 300 and more."""
@@ -56,8 +62,6 @@ def test_a_seed_gives_the_same_damage_again() -> None:
 
 @pytest.mark.parametrize("kind", DAMAGES)
 def test_every_kind_changes_the_folder(kind: str) -> None:
-    import numpy as np
-
     sound = small_season(season_files())
     for seed in range(8):
         draft = small_season(season_files())
@@ -101,6 +105,58 @@ def test_the_snapshot_sees_every_change(tmp_path: Path) -> None:
     assert snapshot(folder) != before
 
 
+# What is no damage at all.
+
+
+def crlf(name: str, raw: bytes) -> tuple[str, bytes]:
+    return name, raw.replace(b"\n", b"\r\n")
+
+
+def marked(name: str, raw: bytes) -> tuple[str, bytes]:
+    return name, (raw if name.startswith("taxa/") else b"\xef\xbb\xbf" + raw)
+
+
+def packed(name: str, raw: bytes) -> tuple[str, bytes]:
+    return (f"{name}.gz", gzip.compress(raw)) if name.endswith(".csv") else (name, raw)
+
+
+def quoted(name: str, raw: bytes) -> tuple[str, bytes]:
+    out = io.StringIO()
+    csv.writer(out, quoting=csv.QUOTE_ALL).writerows(cells_of(raw))
+    return name, (out.getvalue().encode() if name.endswith(".csv") else raw)
+
+
+def upside_down(name: str, raw: bytes) -> tuple[str, bytes]:
+    head, *rows = raw.splitlines(keepends=True)
+    return name, (b"".join([head, *rows[::-1]]) if name.endswith(".csv") and name != "lakes.csv" else raw)
+
+
+def columns_turned(name: str, raw: bytes) -> tuple[str, bytes]:
+    return name, (bytes_of([row[::-1] for row in cells_of(raw)]) if name.endswith(".csv") else raw)
+
+
+def loose(name: str, raw: bytes) -> tuple[str, bytes]:
+    """Blank lines, capitals in the header, an unknown column, blanks around cells."""
+    if not name.endswith(".csv"):
+        return name, raw + b"\n\n"
+    (head, *rows) = cells_of(raw)
+    rows = [[f" {cell} " for cell in (*row, "mine")] for row in rows]
+    return name, b"\n\n" + bytes_of([[h.upper() for h in (*head, "of_mine")], *rows]) + b",,\n\n"
+
+
+@pytest.mark.parametrize("change", [crlf, marked, packed, quoted, upside_down, columns_turned, loose])
+def test_another_spelling_gives_the_same_windows(
+    tmp_path: Path, change: Callable[[str, bytes], tuple[str, bytes]]
+) -> None:
+    sound = small_season(season_files())
+    run_and_judge(sound.write(tmp_path / "sound"), tmp_path / "a", "forecast")
+    other = Draft(dict(change(name, raw) for name, raw in sound.files.items()))
+    said = run_and_judge(other.write(tmp_path / "other"), tmp_path / "b", "forecast")
+    assert said.exit_code == 0 and not said.faults, f"{said.faults}\n{said.output}"
+    for table in ("windows.csv", "days.csv", "water.csv"):
+        assert (tmp_path / "b" / "out" / table).read_bytes() == (tmp_path / "a" / "out" / table).read_bytes()
+
+
 # What random damage has found.
 
 
@@ -139,7 +195,23 @@ def test_a_taxon_that_nobody_knows(tmp_path: Path) -> None:
 
 def test_a_resident_that_nobody_knows(tmp_path: Path) -> None:
     said = run(tmp_path, {"residents.csv": RESIDENTS + "birch,water dragon,yes\n"})
-    assert said.exit_code == 1 and "residents.csv, taxon: no insect is called that (found 'water dragon')" in said.output
+    assert said.exit_code == 1
+    assert "residents.csv, taxon: no insect is called that (found 'water dragon')" in said.output
+
+
+@pytest.mark.parametrize("day", ["1800-01-01", "2025-05-30"])
+def test_a_lone_day_of_a_wrong_year(tmp_path: Path, day: str) -> None:
+    said = run(tmp_path, {"weather/high.csv": weather_high() + f"{day},8.5\n"}, "forecast --write windows")
+    assert said.exit_code == 0 and "High lakes: as of 31 May 2024" in said.output
+    assert "this day stands alone, more than 300 days from the rest of the record" in said.output
+
+
+@pytest.mark.parametrize("charset", ["cp1252", "cp850", "latin-1"])
+def test_letters_that_the_terminal_has_not(tmp_path: Path, charset: str) -> None:
+    draft = small_season(season_files())
+    draft.files["lakes.csv"] = LAKES.replace("Alder Pond", "Łódź 🦟 mere").encode()
+    said = run_and_judge(draft.write(tmp_path / "season"), tmp_path / "work", "forecast", charset=charset)
+    assert said.exit_code == 0 and not said.faults, said.trace
 
 
 def test_weather_that_cannot_be_read_names_the_station(tmp_path: Path) -> None:

@@ -406,7 +406,7 @@ open_at = { value = 15, unit = "°C", source = "own notes", standing = "our prio
         ('name = "pond midges of the home waters"', "", "name: 'name' is missing. Add it."),
         ('growth.lower = { value = 5, unit = "°C", source = "own notes", standing = "our prior" }', "",
          "growth.lower: 'lower' is missing. Add it as a table: { value = "),
-        ('id = "pond_midge"', 'id = "Pond midge"', "id: string should match pattern"),
+        ('id = "pond_midge"', 'id = "Pond midge"', "id: must be 2 to 40 small letters"),
         ('id = "pond_midge"', "", "id: id must be given as text"),
         ("Ponds.", 'Ponds."\nneeds_stem = true\nnote = "', "unknown key 'needs_stem'. Did you mean 'needs_stems'?"),
         ('"home buzzer"', '"Blood-Worm"', "also_called: this name already leads to chironomus (found 'Blood-Worm')"),

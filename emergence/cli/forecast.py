@@ -50,6 +50,7 @@ class PartsType(click.ParamType[frozenset[str]]):
 )
 @click.option("--format", "table_format", type=click.Choice(["csv", "parquet"]), default="csv", show_default=True)
 @click.option("--members", is_flag=True, help="Also write each possible season's dates (members.csv).")
+@click.option("--no-learned", is_flag=True, help="Leave learned.json aside.")
 @click.option("--seed", type=click.IntRange(0), help="Seed of the draws; default from season.toml.")
 @click.option("--json", "as_json", is_flag=True, help="Print the windows as JSON instead of the tables.")
 @click.pass_context
@@ -63,6 +64,7 @@ def forecast_command(
     parts: frozenset[str],
     table_format: str,
     members: bool,
+    no_learned: bool,
     seed: int | None,
     as_json: bool,
 ) -> None:
@@ -79,14 +81,16 @@ def forecast_command(
     from emergence.errors import WrongUseError
     from emergence.report.tables import check_format
     from emergence.runs.execute import Wanted, run_plan
+    from emergence.runs.learn import read_learned
     from emergence.runs.plan import prepare
 
     if as_of is not None and as_of > today():
         raise WrongUseError("--as-of lies after today: no weather can be known up to then.")
     check_format(table_format)
     folder = open_season(season)
-    tell_problems(folder.problems)
-    plan = prepare(folder, as_of=as_of, lakes=lakes, taxa=taxa, seed=seed)
+    tell_problems(folder)
+    learned = None if no_learned else read_learned(season)
+    plan = prepare(folder, as_of=as_of, lakes=lakes, taxa=taxa, seed=seed, learned=learned)
     wanted = Wanted(water="water" in parts or "pictures" in parts, members=members)
     result = run_plan(plan, wanted, progress=_progress(len(plan.lakes)))
     _deliver(result, parts | ({"members"} if members else frozenset()), out, table_format, as_json=as_json)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 
@@ -9,6 +10,7 @@ import click
 
 from emergence import __version__
 from emergence.cli.forecast import forecast_command
+from emergence.cli.learn import learn_command
 from emergence.cli.taxa import taxa_command
 from emergence.cli.water import water_command
 from emergence.errors import EmergenceError
@@ -19,6 +21,7 @@ class PlainGroup(click.Group):
 
     def invoke(self, ctx: click.Context) -> object:
         """Run a command; see design of the exit codes in the README."""
+        _escape_what_cannot_be_shown()
         try:
             return super().invoke(ctx)
         except (click.ClickException, click.exceptions.Exit, click.Abort):
@@ -41,6 +44,13 @@ class PlainGroup(click.Group):
                 err=True,
             )
             ctx.exit(1)
+
+
+def _escape_what_cannot_be_shown() -> None:
+    """Print letters that the encoding of the terminal, or of the file behind ``>``, lacks as escapes."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper) and stream.errors == "strict":
+            stream.reconfigure(errors="backslashreplace")
 
 
 def _os_words(error: OSError | MemoryError) -> str:
@@ -66,4 +76,5 @@ def main() -> None:
 
 main.add_command(forecast_command)
 main.add_command(water_command)
+main.add_command(learn_command)
 main.add_command(taxa_command)

@@ -48,12 +48,16 @@ def open_season(folder: Path) -> Season:
     try:
         return read_season(folder, today=today())
     except SeasonError as error:
-        tell_problems(tuple(p for p in error.problems if p.severity != "stop"), more="")
+        _tell(tuple(p for p in error.problems if p.severity != "stop"), "")
         raise
 
 
-def tell_problems(problems: tuple[Problem, ...], *, most: int = 8, more: str = "; run.json lists all") -> None:
-    """Tell on stderr which rows and files were left out, the worst first."""
+def tell_problems(season: Season, *, more: str = "; run.json lists all") -> None:
+    """Tell on stderr which rows and files were left out, the worst first; ``more`` says where the rest is listed."""
+    _tell(season.problems, more)
+
+
+def _tell(problems: tuple[Problem, ...], more: str, *, most: int = 8) -> None:
     ranked = sorted(problems, key=lambda p: ("stop", "file", "row", "note").index(p.severity))
     shown = [p for p in ranked if p.severity != "note"]
     for problem in shown[:most]:

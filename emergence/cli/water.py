@@ -14,7 +14,7 @@ from emergence.cli.options import DATE, SEASON, open_season, tell_problems
 @click.option("--from", "first", type=DATE, help="First day written (YYYY-MM-DD).")
 @click.option("--to", "last", type=DATE, help="Last day written.")
 @click.option("--lake", "lakes", multiple=True, help="Only this lake_id; repeat for more.")
-@click.option("--readings", default="none", show_default=True, help="all, none or before:DATE; see below.")
+@click.option("--readings", default="all", show_default=True, help="all, none or before:DATE; see above.")
 @click.option("--out", type=click.Path(path_type=Path), help="Write to this file instead of stdout.")
 @click.pass_context
 def water_command(
@@ -28,42 +28,54 @@ def water_command(
 ) -> None:
     r"""Write surface temperature and ice for every day of the weather record.
 
-    Columns lake_id, date, water_c (°C), ice (0 to 1): the central estimate from air temperature and the lake's shape
-    alone: this version does not yet fit lakes to readings, so --readings all and before:DATE give what none gives, and
-    say so. The ice column is for insects, not for standing on.
+    Columns lake_id, date, water_c (°C), ice (0 to 1): the central estimate. --readings all (default) fits each lake to
+    all its readings and ice dates, before:DATE to those before a date, none to nothing but air temperature and the
+    lake's shape. The ice column is for insects, not for standing on.
 
     \b
     Example:
       emergence water data_demo --from 2026-04-01 --out water.csv
     """
+    import pandas as pd
+
     from emergence.errors import WrongUseError
-    from emergence.report.write import atomic_text
+    from emergence.report.folders import atomic_text
+    from emergence.runs.learn import by_hemisphere, learn_lakes
     from emergence.runs.plan import choose_lakes
-    from emergence.runs.record import water_record
+    from emergence.runs.record import central_water, simulate_record, water_record
 
     if first is not None and last is not None and last < first:
         raise WrongUseError("--to lies before --from.")
-    _check_readings(readings)
+    before = _before(readings)
     folder = open_season(season)
-    tell_problems(folder.problems, more="")
-    record = water_record(folder, choose_lakes(folder.lakes, lakes), first=first, last=last)
-    text = record.table.to_csv(index=False, float_format="%.2f", lineterminator="\n")
+    tell_problems(folder, more="")
+    wanted = choose_lakes(folder.lakes, lakes)
+    records = []
+    for group in by_hemisphere(wanted):
+        simulated = simulate_record(folder, group)
+        fits = learn_lakes(folder, simulated, before=before)
+        records.append(water_record(simulated, *central_water(simulated, fits.lakes, fits.ice), first=first, last=last))
+    table = pd.concat([r.table for r in records]) if len(records) > 1 else records[0].table
+    if len(records) > 1:
+        place = {lake: k for k, lake in enumerate(wanted.lake_id.tolist())}
+        table = table.sort_values("lake_id", key=lambda ids: ids.map(place), kind="stable")
+    text = table.to_csv(index=False, float_format="%.2f", lineterminator="\n")
     if out is None or str(out) == "-":
         click.echo(text, nl=False)
     else:
         atomic_text(out, text)
-    if record.dropped:
-        click.echo(f"No weather for: {', '.join(record.dropped)}", err=True)
+    dropped = [lake for r in records for lake in r.dropped]
+    if dropped:
+        click.echo(f"No weather for: {', '.join(dropped)}", err=True)
         ctx.exit(3)
 
 
-def _check_readings(readings: str) -> None:
-    """Refuse words that mean nothing, and say that readings do not act yet."""
+def _before(readings: str) -> int:
+    """Return the day number before which notes count: far ahead for all, far back for none."""
     from emergence.errors import WrongUseError
 
     if readings.startswith("before:"):
-        DATE.convert(readings.removeprefix("before:"), None, None)
-    elif readings not in ("all", "none"):
+        return DATE.convert(readings.removeprefix("before:"), None, None)
+    if readings not in ("all", "none"):
         raise WrongUseError(f"--readings {readings!r}: say all, none or before:YYYY-MM-DD.")
-    if readings != "none":
-        click.echo("readings do not change the water estimate in this version; as with --readings none", err=True)
+    return 10**6 if readings == "all" else -(10**6)

@@ -24,7 +24,7 @@ CHANCE_WORDS = (
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 NYMPHS_MOVE, TURNOVER, HEAT = "nymphs on the move", "spring turnover", "heat in the water"
 MAY_LIVE_HERE = "may live here"
-NO_EVEN_DAY = "no day over even yet"
+NO_EVEN_DAY = "no day better than even yet"
 STALE_DAYS = 5
 """Days after which the weather is called old; our prior."""
 EVENT_ORDER = ("migration", "emergence", "turnover", "thermal")

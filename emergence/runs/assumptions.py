@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from emergence.dates import to_date
 from emergence.runs.plan import RunPlan
 from emergence.water.coefficients import load_coefficients
 from emergence.weather.gaps import CALENDAR, GAP_POLICY, NEIGHBOUR
@@ -93,9 +94,26 @@ def _life(plan: RunPlan) -> list[str]:
 
 
 def _notes(plan: RunPlan) -> list[str]:
-    season = plan.season
-    counts = {"readings": len(season.readings), "ice dates": len(season.ice), "sightings": len(season.sightings)}
-    told = ", ".join(f"{n} {word}" for word, n in counts.items() if n)
-    if not told:
-        return []
-    return [f"{told} were read and checked, but this version does not yet sharpen the dates with them."]
+    season, lines = plan.season, []
+    if plan.learned is not None:
+        fitted = [k for k in plan.lakes.lake_id.tolist() if k in plan.learned.lakes or k in plan.learned.ice]
+        lines.append(
+            f"Water of {len(fitted)} lakes is fitted to notes from before {to_date(plan.learned.before)} "
+            "(learned.json)."
+        )
+    first = min(job.span.sim_start for job in plan.jobs)
+    now = {
+        "readings": (season.readings.day >= first) & (season.readings.day <= plan.as_of),
+        "ice dates": (season.ice.day >= first) & (season.ice.day <= plan.as_of),
+    }
+    told = ", ".join(f"{int(mask.sum())} {word}" for word, mask in now.items() if mask.any())
+    if told:
+        lines.append(f"Used from this season's notes: {told}.")
+    past = int((season.readings.day < first).sum() + (season.ice.day < first).sum())
+    if past and plan.learned is None:
+        lines.append(
+            f"{past} readings and ice dates of past seasons are not used: run 'emergence learn' once a winter."
+        )
+    if len(season.sightings):
+        lines.append(f"{len(season.sightings)} sightings were checked, but this version does not yet learn from them.")
+    return lines

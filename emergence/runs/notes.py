@@ -8,12 +8,10 @@ from numpy.typing import NDArray
 from emergence.dates import SeasonSpan, day_of_year, month_of
 from emergence.records import IceDates, Readings
 from emergence.runs.plan import RunPlan
-from emergence.water.conditioning import LakeNotes
+from emergence.water.conditioning import LakeNotes, surface_readings
 from emergence.weather.lapse import height_correction
 
 Ints = NDArray[np.int64]
-SURFACE_M = 2.0  # readings from deeper are not surface water; our prior
-OPEN_C = 1.5  # colder readings may be under ice; our prior
 MOST_READINGS = 120  # of one lake and season; a logger's days are thinned evenly beyond
 
 
@@ -40,12 +38,6 @@ def season_notes(plan: RunPlan, span: SeasonSpan, lakes: Ints) -> dict[int, Lake
             mine = readings.take(readings.lake_id == lake_id)
             found[k] = lake_notes(mine, ice.take(ice.lake_id == lake_id), span)
     return found
-
-
-def surface_readings(readings: Readings, first: int, last: int) -> Readings:
-    """Return the readings of open surface water between two day numbers, both included."""
-    shallow = ~(readings.depth_m > SURFACE_M)
-    return readings.take(shallow & (readings.day >= first) & (readings.day <= last) & (readings.water_c >= OPEN_C))
 
 
 def lake_notes(readings: Readings, ice: IceDates, span: SeasonSpan) -> LakeNotes:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from emergence.dates import SeasonSpan, month_of, seasons_to_forecast, to_date
 from emergence.errors import NoWeatherError, Problem, SeasonError, WrongUseError
 from emergence.records import Lakes, Season, StationSeries
+from emergence.runs.learn import Learned, with_learned
 from emergence.season.intake import shorten
 from emergence.taxa.catalogue_io import load_catalogue
 from emergence.taxa.model import Taxon
@@ -23,7 +24,7 @@ from emergence.weather.gaps import (
     FilledSeries,
     fill_record,
     first_fill_day,
-    observed_means,
+    last_weather_day,
     too_little,
     truncate,
 )
@@ -65,31 +66,11 @@ class RunPlan:
     seed: int
     shape: LakeShape
     spread: Spread
+    learned: Learned | None
     warmest_max_c: NDArray[np.float64]
     taxa: Mapping[str, Taxon]
     residence: NDArray[np.object_]
     jobs: list[Job]
-
-
-def last_weather_day(weather: Mapping[str, StationSeries]) -> int:
-    """Return the last day number on which any station has a measured mean.
-
-    Raises
-    ------
-    NoWeatherError
-        When no station has a single value.
-    """
-    ends = []
-    for series in weather.values():
-        seen = np.flatnonzero(np.isfinite(observed_means(series)))
-        if len(seen):
-            ends.append(series.first_day + int(seen[-1]))
-    if not ends:
-        raise NoWeatherError(
-            "No weather file holds a single usable day. Put daily air temperatures into weather/STATION.csv "
-            "(columns date,tmin_c,tmax_c or date,tmean_c) and run again."
-        )
-    return max(ends)
 
 
 def choose_taxa(season: Season, wanted: tuple[str, ...]) -> dict[str, Taxon]:
@@ -159,6 +140,7 @@ def prepare(
     lakes: tuple[str, ...] = (),
     taxa: tuple[str, ...] = (),
     seed: int | None = None,
+    learned: Learned | None = None,
 ) -> RunPlan:
     """Return the plan of a run; nothing measured after the issue date enters it.
 
@@ -172,6 +154,8 @@ def prepare(
         Ids asked for; empty for all.
     seed
         Overrides the seed of season.toml.
+    learned
+        Fits of past seasons; left aside when they know notes of this season or later.
 
     Raises
     ------
@@ -196,7 +180,8 @@ def prepare(
     index = stations.place[assignment.station_index[keep]]
     amplitude = np.array([annual_amplitude(f.calendar_c) for f in filled])[index]
     shape = lake_shape(ready, amplitude)
-    settings = season.settings
+    jobs, settings = _jobs(ready, issue), season.settings
+    used = _fair(learned, jobs)
     replicates = -(-settings.slots * settings.replicates // len(slots.slot_year))
     return RunPlan(
         season=season,
@@ -212,12 +197,18 @@ def prepare(
         replicates=replicates,
         seed=settings.seed if seed is None else seed,
         shape=shape,
-        spread=unseen_spread(shape, height_sd(assignment.dz_m[keep])),
+        spread=with_learned(unseen_spread(shape, height_sd(assignment.dz_m[keep])), ready.lake_id, used),
+        learned=used,
         warmest_max_c=_warmest_max(filled, index, assignment.dz_m[keep], ready.southern),
         taxa=chosen,
         residence=residence(chosen, ready, season.residents),
-        jobs=_jobs(ready, issue),
+        jobs=jobs,
     )
+
+
+def _fair(learned: Learned | None, jobs: list[Job]) -> Learned | None:
+    """Return fits only where they know nothing of the seasons to be forecast."""
+    return learned if learned is not None and learned.before <= min(job.span.start for job in jobs) else None
 
 
 def _warmest_max(

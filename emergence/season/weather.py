@@ -22,6 +22,8 @@ WARMEST_MONTH_C = 40.0
 """Above this mean of the warmest month [°C] a column must hold °F (common practice, no source)."""
 AHEAD_DAYS = 731
 _MONTH_ENOUGH = 10
+_FAR_DAYS, _LONE_DAYS, _RECORD_DAYS = 300, 3, 30
+"""Days without weather around a few lone ones, how many are few, and how many make a record (our prior)."""
 _HIGHEST_F = 140.0
 
 _COLUMNS = ("tmin_c", "tmax_c", "tmean_c")
@@ -109,6 +111,8 @@ def _series(sheet: Sheet, station_id: str, last: int, last_rule: str) -> Station
     grid = np.stack([values[name] for name in _COLUMNS])
     _drop_repeated(sheet, day, grid)
     told = ~sheet.bad & np.isfinite(grid).any(0)
+    _drop_lone_days(sheet, day, told)
+    told &= ~sheet.bad
     if not told.any():
         _fail_for_all_rows(sheet)
         return None
@@ -201,6 +205,17 @@ def _drop_repeated(sheet: Sheet, day: Days, grid: NDArray[np.float64]) -> None:
 
     sheet.flag(clash, "date", rule, remedy)
     sheet.bad |= twin
+
+
+def _drop_lone_days(sheet: Sheet, day: Days, told: NDArray[np.bool_]) -> None:
+    """Flag one to three days far from the rest of the record: a wrong year, which would stretch it or set ``as_of``."""
+    good = np.unique(day[told])
+    runs = np.split(good, np.flatnonzero(np.diff(good) > _FAR_DAYS) + 1)
+    if max(map(len, runs)) < _RECORD_DAYS:
+        return
+    lone = np.concatenate([run if len(run) <= _LONE_DAYS else run[:0] for run in runs])
+    rule = f"this day stands alone, more than {_FAR_DAYS} days from the rest of the record"
+    sheet.flag(told & np.isin(day, lone), "date", rule, "Check the year, or remove the row.")
 
 
 def _fail_for_all_rows(sheet: Sheet) -> None:

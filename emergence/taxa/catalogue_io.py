@@ -29,6 +29,16 @@ LIMITS = {
 }  # fmt: skip
 """What a number of each unit can be at all; our prior."""
 
+_KIND_WORDS = {
+    "string_type": "must be text in quotation marks",
+    "tuple_type": "must be a list in square brackets",
+    "float_type": "must be a number, without quotes",
+    "float_parsing": "must be a number, without quotes",
+    "string_pattern_mismatch id": "must be 2 to 40 small letters, digits or '_', with a letter first, such as my_midge",
+    "string_pattern_mismatch month_day": "must be a day of every year, written month-day, such as 03-01",
+}
+"""Rules in plain words by pydantic's kind of error, with the key where it matters."""
+
 _NUMBER_HELP = 'a table: { value = 230, unit = "°C·day", source = "own notes", standing = "our prior" }'
 
 
@@ -200,6 +210,8 @@ def _explained(file: _File, detail: Mapping[str, Any]) -> Problem:
         words = re.findall(r"'([^']*)'", said)
         remedy = f"{_nearest(str(found), words)}Correct the value."
         return file.fault(path, found, said[0].lower() + said[1:], remedy)
+    if plain_rule := _KIND_WORDS.get(kind) or _KIND_WORDS.get(f"{kind} {_dotted(path[-1:])}"):
+        return file.fault(path, found, plain_rule, "Correct the value.")
     named = re.match(r"([a-z_.]+): (.*)", said, re.S) if kind == "value_error" else None
     if named:
         path, said = (*path, *named[1].split(".")), named[2]

@@ -13,11 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from emergence.records import Readings
 from emergence.water.coefficients import load_coefficients
 from emergence.water.spread import Spread
 
 Floats = NDArray[np.floating]
 Ints = NDArray[np.int64]
+SURFACE_M = 2.0  # readings from deeper are not surface water; our prior
+OPEN_C = 1.5  # colder readings may be under ice; our prior
 
 
 @dataclass(frozen=True)
@@ -124,3 +127,9 @@ def day_pull(weight: Floats, notes: LakeNotes, spread: Spread, lake: int, n_days
     """Return what the readings add to the day-to-day error [°C], shape (days, members); it fades within weeks."""
     gap = np.abs(np.arange(n_days)[:, None] - notes.day[None, :])
     return np.asarray(spread.day_c[lake] ** 2 * (spread.phi()[lake] ** gap @ weight), dtype=np.float32)
+
+
+def surface_readings(readings: Readings, first: int, last: int) -> Readings:
+    """Return the readings of open surface water between two day numbers, both included."""
+    shallow = ~(readings.depth_m > SURFACE_M)
+    return readings.take(shallow & (readings.day >= first) & (readings.day <= last) & (readings.water_c >= OPEN_C))

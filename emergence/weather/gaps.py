@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import day_number, day_of_year, month_of, to_date
+from emergence.errors import NoWeatherError
 from emergence.records import StationSeries
 from emergence.weather import constants as k
 from emergence.weather.climate import (
@@ -287,3 +288,24 @@ def too_little(filled: FilledSeries, *, as_of: int) -> str:
     if as_of - last >= k.LONGEST_SILENCE.value:
         return f"last measured day is {to_date(last)}, {as_of - last} days before the issue date"
     return ""
+
+
+def last_weather_day(weather: Mapping[str, StationSeries]) -> int:
+    """Return the last day number on which any station has a measured mean.
+
+    Raises
+    ------
+    NoWeatherError
+        When no station has a single value.
+    """
+    ends = []
+    for series in weather.values():
+        seen = np.flatnonzero(np.isfinite(observed_means(series)))
+        if len(seen):
+            ends.append(series.first_day + int(seen[-1]))
+    if not ends:
+        raise NoWeatherError(
+            "No weather file holds a single usable day. Put daily air temperatures into weather/STATION.csv "
+            "(columns date,tmin_c,tmax_c or date,tmean_c) and run again."
+        )
+    return max(ends)

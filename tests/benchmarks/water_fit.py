@@ -14,8 +14,9 @@ WATER_CAP, ICE_CAP = 40.0, 15.0  # the most effective readings and dates of a la
 SPRING_WEIGHT = 2.0
 BLOCK_D = 10  # readings of so many days count as one
 HUBER = 2.0
-STEP = 0.2  # of the prior standard deviation, for the differences
+STEP = 0.4  # of the prior standard deviation, for the differences
 LEVEL_SD, SHAPE_SD, SHIFT_SD = 0.8, 0.4, 4.0  # °C, °C, d: what is each lake's own
+AIR_SD, AIR_STEP = 0.7, 0.5  # °C: how far a station's air may be off at its lakes; step of its derivative
 NO_ICE_ROW = 184.0  # 1 January: stands for ice-off where the model never froze
 
 
@@ -32,6 +33,8 @@ class Problem:
     noise: np.ndarray
     z: np.ndarray
     z_sd: np.ndarray
+    air_columns: slice
+    air_mask: np.ndarray
 
 
 def problem(records: Records, priors: dict[str, tuple[float, float]]) -> Problem:
@@ -49,7 +52,14 @@ def problem(records: Records, priors: dict[str, tuple[float, float]]) -> Problem
     iw = (ICE_CAP / (ICE_CAP + dates))[records.ice_lake] * _shared(records, records.ice_lake)[records.ice_lake]
     noise = np.concatenate([np.full(len(w), WATER_SD), np.full(len(iw), ICE_SD)])
     z, z_sd = own_effects(records)
-    return Problem(records, setups(records), names, centre, sd, np.concatenate([w, iw]) / noise**2, noise, z, z_sd)
+    both = np.concatenate([records.obs_lake, records.ice_lake])
+    _, group = np.unique(records.station, return_inverse=True)
+    mask = (group[both][:, None] == np.arange(group.max() + 1)).astype(float)
+    columns = slice(z.shape[1], z.shape[1] + mask.shape[1])
+    z = np.concatenate([z, np.zeros_like(mask)], axis=1)
+    z_sd = np.concatenate([z_sd, np.full(mask.shape[1], AIR_SD)])
+    total = np.concatenate([w, iw]) / noise**2
+    return Problem(records, setups(records), names, centre, sd, total, noise, z, z_sd, columns, mask)
 
 
 def own_effects(records: Records) -> tuple[np.ndarray, np.ndarray]:
@@ -83,9 +93,12 @@ def params(p: Problem, theta: np.ndarray) -> Params:
     return {n: theta[:, k] for k, n in enumerate(p.names)}
 
 
-def residuals(p: Problem, theta: np.ndarray) -> np.ndarray:
+def residuals(p: Problem, theta: np.ndarray, air_shift: np.ndarray | None = None) -> np.ndarray:
     """Raw errors of readings then ice dates, (copies, n)."""
-    water, off = simulate(p.records, p.parts, params(p, np.atleast_2d(theta)))
+    sets = params(p, np.atleast_2d(theta))
+    if air_shift is not None:
+        sets["air_shift"] = air_shift
+    water, off = simulate(p.records, p.parts, sets)
     off = np.where(np.isnan(off), NO_ICE_ROW, off)
     return np.concatenate([water - p.records.obs_c, off - p.records.ice_day], axis=1)
 
@@ -114,12 +127,17 @@ def cost(p: Problem, theta: np.ndarray, error: np.ndarray, use: np.ndarray) -> f
 
 
 def jacobian(p: Problem, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    sets = np.concatenate([theta[None], theta + np.diag(STEP * p.sd)])
-    e = residuals(p, sets)
-    return e[0], (e[1:] - e[0]) / (STEP * p.sd)[:, None]
+    sets = np.concatenate([theta[None], theta + np.diag(STEP * p.sd), theta[None]])
+    shift = np.zeros(len(sets))
+    shift[-1] = AIR_STEP
+    e = residuals(p, sets, shift)
+    p.z[:, p.air_columns] = p.air_mask * ((e[-1] - e[0]) / AIR_STEP)[:, None]
+    return e[0], (e[1:-1] - e[0]) / (STEP * p.sd)[:, None]
 
 
-def step(p: Problem, theta: np.ndarray, error: np.ndarray, jac: np.ndarray, use: np.ndarray) -> np.ndarray:
+def step(
+    p: Problem, theta: np.ndarray, error: np.ndarray, jac: np.ndarray, use: np.ndarray, damp: float = 1.0
+) -> np.ndarray:
     """Gauss-Newton step with the lakes' own effects integrated out."""
     _, w = effects(p, error, use)
     zw = p.z.T * w
@@ -127,39 +145,56 @@ def step(p: Problem, theta: np.ndarray, error: np.ndarray, jac: np.ndarray, use:
     cross = zw @ jac.T
     left = (jac * w) @ jac.T - cross.T @ np.linalg.solve(middle, cross) + np.diag(p.sd**-2.0)
     right = (jac * w) @ error - cross.T @ np.linalg.solve(middle, zw @ error) + (theta - p.centre) / p.sd**2
-    return -np.linalg.solve(left, right)
+    return -np.linalg.solve(left + (damp - 1) * np.diag(p.sd**-2.0), right)
 
 
-def fit(p: Problem, theta: np.ndarray, rounds: int = 6, log=print, known=None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Gauss-Newton with halved steps tried side by side. Returns coefficients, errors, Jacobian."""
+def _tries(p: Problem, theta: np.ndarray, error: np.ndarray, jac: np.ndarray, use: np.ndarray) -> np.ndarray:
+    """Steps of several dampings and lengths, (tries, coefficients)."""
+    out = []
+    for damp, lengths in ((1.0, (1.0, 0.5, 0.2)), (5.0, (1.0, 0.4)), (40.0, (1.0,))):
+        full = step(p, theta, error, jac, use, damp)
+        out += [theta + x * full for x in lengths]
+    return np.stack(out)
+
+
+def fit(p: Problem, theta: np.ndarray, rounds: int = 8, log=print) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Gauss-Newton, several steps tried side by side. Returns coefficients, errors, Jacobian."""
     use = np.ones(len(p.w))
-    tries = np.array([1.0, 0.6, 0.3, 0.1])
     for k in range(rounds):
         error, jac = jacobian(p, theta)
         old = cost(p, theta, error, use)
-        sets = theta + tries[:, None] * step(p, theta, error, jac, use)
+        sets = _tries(p, theta, error, jac, use)
         costs = [cost(p, s, e, use) for s, e in zip(sets, residuals(p, sets), strict=True)]
         best = int(np.argmin(costs))
-        log(f"round {k}: cost {old:.1f} -> {costs[best]:.1f} (step {tries[best]})")
-        if costs[best] >= old - 0.05:
+        log(f"round {k}: cost {old:.1f} -> {costs[best]:.1f} (try {best})")
+        if costs[best] >= old:
             break
         theta = sets[best]
-        if old - costs[best] < 0.3:
+        if old - costs[best] < 0.002 * old:
             error, jac = jacobian(p, theta)
             break
     return theta, error, jac
 
 
-def left_out(p: Problem, theta: np.ndarray, error, jac, groups: list[np.ndarray], rounds: int = 3):
+def left_out(p: Problem, theta: np.ndarray, error, jac, groups: list[np.ndarray], rounds: int = 2):
     """Refit without each group of lakes (chord steps with the all-lake Jacobian). Returns sets and their errors."""
     lake = np.concatenate([p.records.obs_lake, p.records.ice_lake])
-    use = np.stack([~np.isin(lake, g) for g in groups]).astype(float)
-    sets = np.repeat(theta[None], len(groups), axis=0)
-    errors = np.repeat(error[None], len(groups), axis=0)
-    for _ in range(rounds):
-        sets = np.stack([s + step(p, s, e, jac, u) for s, e, u in zip(sets, errors, use, strict=True)])
-        errors = residuals(p, sets)
-    return sets, errors
+    sets, errors = [], []
+    for group in groups:
+        use = (~np.isin(lake, group)).astype(float)
+        best, best_error = theta, error
+        for turn in range(rounds):
+            old = cost(p, best, best_error, use)
+            tried = _tries(p, best, best_error, jac, use)
+            found = residuals(p, tried)
+            costs = [cost(p, s, e, use) for s, e in zip(tried, found, strict=True)]
+            k = int(np.argmin(costs))
+            if costs[k] >= old and turn > 0:  # the first step is always taken: the start knows the lakes left out
+                break
+            best, best_error = tried[k], found[k]
+        sets.append(best)
+        errors.append(best_error)
+    return np.stack(sets), np.stack(errors)
 
 
 def table(p: Problem, error: np.ndarray) -> dict[str, np.ndarray]:

@@ -74,6 +74,8 @@ def simulate(records: Records, parts: tuple[Setup, Setup], params: Params) -> tu
     copies = len(next(iter(params.values())))
     water, off = np.empty((copies, len(records.obs_c))), np.empty((copies, len(records.ice_day)))
     for part in parts:
+        if len(part.obs_id) + len(part.ice_id) == 0:
+            continue
         water[:, part.obs_id], off[:, part.ice_id] = _part(part, params)
     return water, off
 
@@ -103,6 +105,7 @@ def _run(u: Setup, p: Params) -> tuple[np.ndarray, np.ndarray]:
     fixed = fixed + p["rx_height"] * height + p["rx_level"] * u.level + p["rx_level2"] * u.level**2
     weight = 1 / (1 + np.exp(-(p["w0"] + p["w_area"] * u.ln_area + p["w_depth"] * u.ln_depth))) + np.zeros((copies, u.n))
     share_day = p["rx_season"]
+    high = np.clip((u.z - 800) / 1200, 0, 1)
     rate_z = np.clip(u.z - 500, 0, 2000) / 1000
     ln_snow = p["snow_cc"]
     store = np.exp(p["ln_store"] + 0.5 * u.ln_depth) if "ln_store" in p else None
@@ -124,7 +127,7 @@ def _run(u: Setup, p: Params) -> tuple[np.ndarray, np.ndarray]:
     deep, pack, age = t.copy(), np.zeros_like(t), np.zeros_like(t)
     obs = np.empty((copies, len(u.obs_cell)))
     for day in range(len(u.air)):
-        air, ra, north = u.air[day], u.radiation[day], u.north[day]
+        air, ra, north = u.air[day] + p["air_shift"], u.radiation[day], u.north[day]
         clear = np.clip(clear_fixed + p["clearness_season"] * u.season[day], 0.15, 0.8)
         cloud = np.clip(1.5 * (0.75 - clear), 0, 1)
         sun = ra * clear
@@ -150,8 +153,9 @@ def _run(u: Setup, p: Params) -> tuple[np.ndarray, np.ndarray]:
             pack = np.where(snowing, pack + pack_rate, pack)
             thaw = np.minimum(3.0 * np.maximum(catch, 0), pack)
             pack = pack - thaw
-            inflow = ratio * thaw / 1000  # m of lake water a day
+            inflow = ratio * high * thaw / 1000  # m of lake water a day
             heat_in = inflow * WATER_HEAT / DAY_S
+            pull = heat_in / (heat_in + slope)
             flux = flux - heat_in * (t - 2)
             slope = slope + heat_in
         warmed = t + DAY_S * flux / (WATER_HEAT * h + DAY_S * slope)
@@ -182,6 +186,8 @@ def _run(u: Setup, p: Params) -> tuple[np.ndarray, np.ndarray]:
         t = np.where(is_ice, 0, np.where(opened, np.where(spring, p["open_spring_c"], 1.0), warmed))
         k_day = keep if isinstance(share_day, float) else keep ** np.exp(share_day * np.sin(2 * np.pi * (north - 182) / YEAR_DAYS))
         target = fixed + p["rx_sun"] * ra / 400 + p["rx_air"] * air
+        if "ln_inflow" in p:
+            target = target - pull * (target - 2)
         x = np.where(is_ice, 0, np.where(opened, 3.0, k_day * x + (1 - k_day) * target))
         a, b = u.bounds[day], u.bounds[day + 1]
         if b > a:

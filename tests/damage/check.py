@@ -22,7 +22,7 @@ from emergence.report.tables import columns
 CODES = {0: "done", 1: "data failed", 2: "wrong use", 3: "some lakes dropped out", 4: "no weather"}
 INTERNAL = "an error of the program itself"
 LONGEST_LINE = 1000
-NAMES = re.compile(r"\.csv|\.toml|weather|taxa\b|--[a-z]|\b(?:alder|birch|cedar|low|high)\b")
+NAMES = re.compile(r"\.csv|\.toml|\.json|weather|taxa\b|--[a-z]|\b(?:alder|birch|cedar|low|high)\b")
 """A file, a lake or station of the small season, or an option."""
 QUANTILES = ("p05", "p10", "p25", "p50", "p75", "p90", "p95")
 EARLIER = {"run.json": "{}\n", "windows.csv": "from an earlier run\n"}
@@ -168,8 +168,9 @@ def judge_run_folder(folder: Path, code: int, command: str) -> list[str]:
         strange = {row["lake_id"] for row in rows} - set(run["lakes"])
         faults += [f"{part}.csv has lakes of nowhere: {sorted(strange)}"] if strange else []
         faults += [fault for row in rows for fault in judge_row(part, row)][:3]
-    if code == 0 and run["dropped_lakes"]:
-        faults.append("lakes dropped out, yet exit 0")
+    lost = bool(run["dropped_lakes"]) or any(p["severity"] == "file" for p in run["left_out"])
+    if lost != (code == 3):
+        faults.append(f"exit {code}, yet dropped out: {run['dropped_lakes']}")
     return faults
 
 

@@ -21,6 +21,8 @@ NUMBERS = (
     *("latitude", "longitude", "elevation_m", "area_ha", "mean_depth_m", "max_depth_m", "water_c", "depth_m"),
     *("hour", "minutes", "tmin_c", "tmax_c", "tmean_c"),
 )
+CLASHES = (FileExistsError, NotADirectoryError, IsADirectoryError, FileNotFoundError)
+"""Two damages may want different things at one place; the first one written stands."""
 
 
 @dataclass
@@ -43,11 +45,11 @@ class Draft:
     def write(self, folder: Path) -> Path:
         folder.mkdir(parents=True)
         for name, raw in self.files.items():
-            with contextlib.suppress(FileExistsError, NotADirectoryError):
+            with contextlib.suppress(*CLASHES):
                 (folder / name).parent.mkdir(parents=True, exist_ok=True)
                 (folder / name).write_bytes(raw)
         for name, kind in self.instead.items():
-            with contextlib.suppress(FileExistsError, NotADirectoryError, FileNotFoundError):
+            with contextlib.suppress(*CLASHES):
                 (folder / name).parent.mkdir(parents=True, exist_ok=True)
                 _stand_in(folder / name, kind)
         return folder

@@ -97,7 +97,8 @@ def setting_unknown(draft: Draft, rng: Rng) -> str:
 def settings_no_toml(draft: Draft, rng: Rng) -> str:
     texts = ("name = ", "= 3", "[ensemble", "name: High lakes", "a" * 20_000, "[" * 5000, "x = " + "[" * 3000,
              "x = '''", "a = 1\na = 2", "[a]\n[a]", "x = 1" + "0" * 5000, "\\", "x = {a = 1,}", "# only a note",
-             "name = 'x' 'y'", "[[ensemble]]\nslots = 3", "ensemble = 3", "[weather.source]\nx = 1", "x = \ud800")  # fmt: skip
+             "name = 'x' 'y'", "[[ensemble]]\nslots = 3", "ensemble = 3", "[weather.source]\nx = 1",
+             "x = \ud800")  # fmt: skip
     text = one_of(rng, texts)
     draft.files["season.toml"] = text.encode("utf-8", "surrogatepass")
     return repr(text[:30])
@@ -237,7 +238,8 @@ def taxon_of_ones_own(draft: Draft, rng: Rng) -> str:
 def taxon_changes_a_little(draft: Draft, rng: Rng) -> str:
     median = '{ value = 9999, low = 9999, high = 9999, source = "own", standing = "our prior" }'
     texts = ("growth.lower.value = 44", "growth.lower = 3", 'gates = "none"', "gates = []", "gates = [{}]",
-             "format = 2", "growth.requirement.median.value = 0", 'unknown_key = 1', 'id = "chironomus"', "habitat.needs_stems = 1",
+             "format = 2", "growth.requirement.median.value = 0", "unknown_key = 1", 'id = "chironomus"',
+             "habitat.needs_stems = 1",
              'also_called = ["damsel", "damsel", "buzzer"]', "start.rule = 5", "depth = 3", 'stage_words = { x = "y" }',
              f"growth.requirement.median = {median}",
              'name = "<script>"', "[[gates]]\n", "[growth", "x = " + "[" * 2000, "")  # fmt: skip

@@ -1,0 +1,40 @@
+"""``emergence learn``: fit each lake to the notes of completed seasons."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from emergence.cli.options import DATE, SEASON, open_season, tell_problems
+
+
+@click.command("learn")
+@click.argument("season", type=SEASON)
+@click.option("--before", type=DATE, help="Use notes from before this date; default: completed seasons only.")
+def learn_command(season: Path, before: int | None) -> None:
+    r"""Fit each lake's water to the readings and ice dates of past seasons.
+
+    Writes learned.json into the season folder (fitted values only, made anew each time from your notes) and prints what
+    was learned. The next forecast uses it and says so; forecast --no-learned leaves it aside.
+
+    \b
+    Example:
+      emergence learn data_demo
+    """
+    from emergence.report.folders import atomic_text
+    from emergence.runs.learn import FILE, learn_season, to_json
+
+    folder = open_season(season)
+    tell_problems(folder, more="")
+    learned = learn_season(folder, before=before)
+    used = {k: v for k, v in folder.checksums.items() if not k.startswith("taxa/")}
+    atomic_text(season / FILE, to_json(learned, used))
+    click.echo(f"{'lake':<20} readings seasons  level °C        ice-off days (dates)")
+    for lake_id in [str(i) for i in folder.lakes.lake_id]:
+        fit, ice = learned.lakes.get(lake_id), learned.ice.get(lake_id)
+        level = f"{fit.mean[0]:+5.1f} ± {fit.covariance[0, 0] ** 0.5:.1f}" if fit else "-"
+        shift = f"{ice.mean_d:+5.1f} ± {ice.sd_d:.1f} ({ice.dates})" if ice else "-"
+        counts = f"{fit.readings:>8} {fit.seasons:>7}" if fit else f"{'0':>8} {'0':>7}"
+        click.echo(f"{lake_id[:20]:<20} {counts}  {level:<15} {shift}")
+    click.echo(f"written to {season / FILE}", err=True)

@@ -1,0 +1,1 @@
+"""Fits over completed seasons."""

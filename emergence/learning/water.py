@@ -1,0 +1,123 @@
+"""A lake's own deviation from the water model, learned from past readings and ice dates with shrinkage to the prior."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emergence.water.coefficients import load_coefficients
+from emergence.water.conditioning import less_of_outliers, reading_noise
+from emergence.water.features import FEATURES
+
+Floats = NDArray[np.floating]
+Ints = NDArray[np.int64]
+ROUNDS = 3  # of reweighting outliers
+MOST_A_SEASON = 60  # readings of one season used; a logger's days are thinned evenly
+FAR_D = 30.0  # an ice date further than this from the model is held there
+
+
+@dataclass(frozen=True)
+class LakeFit:
+    """Posterior of one lake's coefficients of FEATURES: ``mean`` (K,) and ``covariance`` (K, K).
+
+    ``readings`` and ``seasons`` say on how much it stands, ``outliers`` how many readings counted less.
+    """
+
+    mean: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    readings: int
+    seasons: int
+    outliers: int
+
+
+@dataclass(frozen=True)
+class IceFit:
+    """One lake's shift of ice-off: ``mean_d`` and ``sd_d`` [d] for a season to come, from ``dates`` dates."""
+
+    mean_d: float
+    sd_d: float
+    dates: int
+
+
+def prior_sd(lake_c: float) -> NDArray[np.float64]:
+    """Return the prior standard deviations of FEATURES, shape (K,); ``lake_c`` [°C] is the lake's own for the level."""
+    s = load_coefficients()["learning"]
+    return np.array([max(lake_c, s["level"]), *(s[name] for name in FEATURES[1:])])
+
+
+def fit_lake(
+    known: Floats, season: Ints, day: Ints, residual: Floats, *, prior: Floats, day_c: float, phi: float
+) -> LakeFit:
+    """Fit one lake's coefficients by Gaussian least squares with a prior and a correlated error.
+
+    Parameters
+    ----------
+    known
+        Features on the days of the readings, shape (n, K).
+    season, day
+        Season and day number of each reading, shape (n,).
+    residual
+        Reading less model [°C], shape (n,).
+    prior
+        Prior standard deviations, shape (K,).
+    day_c, phi
+        Size [°C] and day-to-day correlation [1] of the daily error.
+
+    Returns
+    -------
+    LakeFit
+        The posterior. A season-long error shared by all its readings, and the memory of the daily error, hold the
+        weight of one season down however many readings it has; outliers are given more noise, round by round.
+    """
+    s = load_coefficients()["learning"]
+    groups = [_thinned(np.flatnonzero(season == y), day) for y in np.unique(season)]
+    extra = {k: np.zeros(len(g)) for k, g in enumerate(groups)}
+    mean = np.zeros(len(prior))
+    covariance = np.diag(np.asarray(prior, dtype=np.float64) ** 2)
+    for _ in range(ROUNDS):
+        precision, pull = np.diag(prior**-2.0), np.zeros(len(prior))
+        for k, rows in enumerate(groups):
+            gap = np.abs(day[rows][:, None] - day[rows][None, :])
+            error = s["year_c"] ** 2 + day_c**2 * phi**gap
+            noise = reading_noise(len(rows))
+            if extra[k].any():
+                noise = noise + np.diag(extra[k])
+            solved = np.linalg.solve(error + noise, np.column_stack([known[rows], residual[rows]]))
+            precision += known[rows].T @ solved[:, :-1]
+            pull += known[rows].T @ solved[:, -1]
+        covariance = np.linalg.inv(precision)
+        mean = covariance @ pull
+        for k, rows in enumerate(groups):
+            noise = reading_noise(len(rows))
+            error = np.full((len(rows), len(rows)), s["year_c"] ** 2) + np.diag(np.full(len(rows), day_c**2))
+            left = residual[rows] - known[rows] @ mean
+            extra[k] = np.diag(less_of_outliers(error, noise, left) - noise)
+    outliers = sum(int((e > 0).sum()) for e in extra.values())
+    return LakeFit(mean, covariance, sum(len(g) for g in groups), len(groups), outliers)
+
+
+def _thinned(rows: Ints, day: Ints) -> Ints:
+    rows = rows[np.argsort(day[rows], kind="stable")]
+    if len(rows) <= MOST_A_SEASON:
+        return rows
+    return rows[np.linspace(0, len(rows) - 1, MOST_A_SEASON).round().astype(np.int64)]
+
+
+def fit_ice(shift_d: Floats, *, deep: bool) -> IceFit:
+    """Return a lake's own shift of ice-off: the mean of observed less simulated dates, shrunk to none.
+
+    Parameters
+    ----------
+    shift_d
+        Observed less simulated date of each spring [d], shape (n,).
+    deep
+        Whether the mean depth exceeds 20 m (wider prior).
+    """
+    s = load_coefficients()["learning"]
+    lake = s["ice_lake_deep_d"] if deep else s["ice_lake_d"]
+    held = np.clip(np.asarray(shift_d, dtype=np.float64), -FAR_D, FAR_D)
+    precision = lake**-2.0 + len(held) / s["ice_year_d"] ** 2
+    mean = held.sum() / s["ice_year_d"] ** 2 / precision
+    return IceFit(float(mean), float(np.hypot(precision**-0.5, s["ice_year_d"])), len(held))

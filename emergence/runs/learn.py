@@ -1,0 +1,198 @@
+"""What past seasons' notes teach about each lake, and the file that keeps it (``learned.json``)."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emergence.dates import NEVER, season_span, season_year, to_date
+from emergence.errors import EmergenceError
+from emergence.learning.water import IceFit, LakeFit, fit_ice, fit_lake, prior_sd
+from emergence.records import Lakes, Season
+from emergence.runs.record import Record, simulate_record, spring_openings
+from emergence.water.coefficients import load_coefficients
+from emergence.water.conditioning import surface_readings
+from emergence.water.features import FEATURES
+from emergence.water.spread import Spread
+
+FORMAT = 1
+FILE = "learned.json"
+MEASURED_SHARE, MEASURED_DAYS = 0.8, 20  # of the air before a reading; our prior
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Learned:
+    """Fits of lakes from notes before day number ``before``; lakes without notes are absent."""
+
+    before: int
+    lakes: dict[str, LakeFit]
+    ice: dict[str, IceFit]
+
+
+def by_hemisphere(lakes: Lakes) -> list[Lakes]:
+    """Return the lakes north and south of the equator, without empty groups."""
+    groups = [lakes.take(lakes.southern == side) for side in (False, True)]
+    return [g for g in groups if len(g)]
+
+
+def learn_lakes(season: Season, record: Record, *, before: int) -> Learned:
+    """Fit every lake of a record with notes from before a day.
+
+    Parameters
+    ----------
+    season
+        Supplies readings and ice dates.
+    record
+        The simulated record of lakes of one hemisphere.
+    before
+        Day number; notes of that day and later are not looked at.
+    """
+    readings = surface_readings(season.readings, int(record.days[0]), min(before - 1, int(record.days[-1])))
+    suspicious = load_coefficients()["learning"]["suspicious_c"]
+    phi = record.spread.phi()
+    fits: dict[str, LakeFit] = {}
+    for k, lake_id in enumerate(str(i) for i in record.lakes.lake_id):
+        mine = readings.take(readings.lake_id == lake_id)
+        index = mine.day - record.first_day
+        model = record.path.water_c[index, k, 0].astype(np.float64)
+        usable = ~record.path.ice[index, k, 0] & (_measured_share(record, index, k) >= MEASURED_SHARE)
+        usable &= (mine.day >= record.first[k]) & (mine.day <= record.last[k])
+        usable &= np.abs(mine.water_c - model) < suspicious
+        if not usable.any():
+            continue
+        index = index[usable]
+        fits[lake_id] = fit_lake(
+            record.known.at(index, k),
+            np.array([season_year(int(d), bool(record.lakes.southern[k])) for d in mine.day[usable]]),
+            mine.day[usable],
+            mine.water_c[usable] - model[usable],
+            prior=prior_sd(float(record.spread.root[k, 0, 0])),
+            day_c=float(record.spread.day_c[k]),
+            phi=float(phi[k]),
+        )
+    return Learned(before, fits, _learn_ice(season, record, before))
+
+
+def _measured_share(record: Record, index: Ints, lake: int) -> NDArray[np.float64]:
+    counts = np.concatenate([[0], np.cumsum(record.measured[:, lake])])
+    low = np.maximum(index - MEASURED_DAYS, 0)
+    return np.asarray((counts[index] - counts[low]) / np.maximum(index - low, 1))
+
+
+def _learn_ice(season: Season, record: Record, before: int) -> dict[str, IceFit]:
+    openings = spring_openings(record)
+    off = season.ice.take((season.ice.event == "off") & (season.ice.day < before))
+    fits = {}
+    for k, lake_id in enumerate(str(i) for i in record.lakes.lake_id):
+        shifts = []
+        for day in off.day[off.lake_id == lake_id].tolist():
+            opening = openings.get(season_year(day, bool(record.lakes.southern[k])))
+            inside = record.first[k] + 120 <= day <= record.last[k]
+            if opening is not None and opening[k] != NEVER and inside:
+                shifts.append(day - int(opening[k]))
+        if shifts:
+            fits[lake_id] = fit_ice(np.array(shifts, dtype=float), deep=bool(record.shape.mean_depth_m[k] > 20))
+    return fits
+
+
+def learn_season(season: Season, *, before: int | None = None) -> Learned:
+    """Fit all lakes; by default from completed seasons only, those that ended before the last day with weather."""
+    parts = []
+    for lakes in by_hemisphere(season.lakes):
+        record = simulate_record(season, lakes)
+        south = bool(lakes.southern[0])
+        limit = season_span(season_year(int(record.days[-1]), south), south).start if before is None else before
+        parts.append(learn_lakes(season, record, before=limit))
+    return Learned(
+        max(p.before for p in parts),
+        {k: v for p in parts for k, v in p.lakes.items()},
+        {k: v for p in parts for k, v in p.ice.items()},
+    )
+
+
+def with_learned(spread: Spread, lake_ids: NDArray[np.object_], learned: Learned | None) -> Spread:
+    """Return the spread of lakes with what was learned in place of the prior."""
+    if learned is None:
+        return spread
+    mean, root = spread.mean.copy(), spread.root.copy()
+    ice_mean, ice_sd = spread.ice_mean_d.copy(), spread.ice_sd_d.copy()
+    for k, lake_id in enumerate(str(i) for i in lake_ids):
+        if lake_id in learned.lakes:
+            fit = learned.lakes[lake_id]
+            mean[k], root[k] = fit.mean, np.linalg.cholesky(fit.covariance)
+        if lake_id in learned.ice:
+            ice_mean[k], ice_sd[k] = learned.ice[lake_id].mean_d, learned.ice[lake_id].sd_d
+    return dataclasses.replace(spread, mean=mean, root=root, ice_mean_d=ice_mean, ice_sd_d=ice_sd)
+
+
+def to_json(learned: Learned, checksums: dict[str, str]) -> str:
+    """Return the text of ``learned.json``: versioned, rebuildable from the notes, the same bytes for the same fits."""
+    lakes: dict[str, dict[str, Any]] = {}
+    for lake_id, fit in learned.lakes.items():
+        lakes.setdefault(lake_id, {}).update(
+            coefficients=dict(zip(FEATURES, np.round(fit.mean, 6).tolist(), strict=True)),
+            standard_errors=dict(zip(FEATURES, np.round(np.sqrt(np.diag(fit.covariance)), 6).tolist(), strict=True)),
+            covariance=np.round(fit.covariance, 9).tolist(),
+            readings=fit.readings,
+            seasons=fit.seasons,
+            outliers=fit.outliers,
+        )
+    for lake_id, ice in learned.ice.items():
+        lakes.setdefault(lake_id, {})["ice_off"] = {
+            "shift_d": round(ice.mean_d, 3),
+            "sd_d": round(ice.sd_d, 3),
+            "dates": ice.dates,
+        }
+    table = {
+        "format": FORMAT,
+        "before": to_date(learned.before).isoformat(),
+        "model": {"name": "water deviations", **load_coefficients()["features"]},
+        "inputs": checksums,
+        "lakes": lakes,
+    }
+    return json.dumps(table, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
+
+
+def read_learned(folder: Path) -> Learned | None:
+    """Return the fits kept in a season folder, None without the file.
+
+    Raises
+    ------
+    EmergenceError
+        When the file is damaged or newer than this version; it can be rebuilt from the notes.
+    """
+    path = folder / FILE
+    if not path.is_file():
+        return None
+    try:
+        table = json.loads(path.read_text(encoding="utf-8"))
+        if table["format"] != FORMAT:
+            raise ValueError(f"format {table['format']} is not known to this version")
+        before = int(np.datetime64(table["before"], "D").astype(np.int64))
+        fits = {k: _fit(v) for k, v in table["lakes"].items() if "coefficients" in v}
+        ice = {k: _ice(v["ice_off"]) for k, v in table["lakes"].items() if "ice_off" in v}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, np.linalg.LinAlgError) as error:
+        raise EmergenceError(
+            f"{FILE} cannot be read ({error}). Delete it and run 'emergence learn' again: it is made from your notes."
+        ) from error
+    return Learned(before, fits, ice)
+
+
+def _fit(table: dict[str, Any]) -> LakeFit:
+    mean = np.array([table["coefficients"][name] for name in FEATURES], dtype=float)
+    covariance = np.array(table["covariance"], dtype=float)
+    np.linalg.cholesky(covariance)
+    if covariance.shape != (len(FEATURES), len(FEATURES)) or not np.isfinite(mean).all():
+        raise ValueError("a lake's coefficients are incomplete")
+    return LakeFit(mean, covariance, int(table["readings"]), int(table["seasons"]), int(table["outliers"]))
+
+
+def _ice(table: dict[str, Any]) -> IceFit:
+    return IceFit(float(table["shift_d"]), float(table["sd_d"]), int(table["dates"]))
