@@ -35,11 +35,11 @@ def passages(taxon_id: str, climate: str, warmer: float = 0.0) -> dict[str, Mile
     cells = field.water_c.shape[1:]
     heat = field.heat(growth.lower.value, growth.upper.value if growth.upper else None)
     start = field.start(taxon.start)
-    gate = field.gate(taxon.gates, [np.zeros((1, cells[1]), dtype=np.float32) for _ in taxon.gates])
+    gates = field.gates(taxon.gates, [np.zeros((1, cells[1]), dtype=np.float32) for _ in taxon.gates])
     numbers = [growth.requirement.median, growth.requirement.spread, growth.move_before_dd]
     filled = [None if q is None else np.full(cells, q.value, dtype=np.float32) for q in numbers]
     needed = Requirements(filled[0], filled[1], filled[2])  # type: ignore[arg-type]
-    both = leave_water(heat, heat_at(heat, start), needed, gate=gate, start=start)
+    both = leave_water(heat, heat_at(heat, start), needed, gates=gates, start=start)
     names = ("emergence", "migration")
     return {n: _as_days(p.milestones, field.first) for n, p in zip(names, both, strict=True) if p is not None}
 

@@ -78,7 +78,7 @@ def taxon_events(
     start = field.start(taxon.start)
     members = cells[1] * cells[2]
     shifts = draw_gate_shifts(taxon.gates, lake_ids, key=taxon.id, seed=seed, members=members)
-    gate = field.gate(taxon.gates, shifts)
+    gates = field.gates(taxon.gates, shifts)
     requirements = [taxon.growth.requirement, *(b.requirement for b in taxon.broods)]
     results: list[EventResult] = []
     for number, requirement in enumerate(requirements, start=1):
@@ -88,7 +88,7 @@ def taxon_events(
         offset = heat_at(cumulative, start)
         if number > 1:
             offset = _flown_only(taxon.broods[number - 2], field, cumulative, offset, need)
-        emergence, migration = leave_water(cumulative, offset, need, gate=gate, start=start)
+        emergence, migration = leave_water(cumulative, offset, need, gates=gates, start=start)
         if migration is not None:
             results.append(_result(taxon.id, number, "migration", migration, field.ahead, keep_members))
         results.append(_result(taxon.id, number, "emergence", emergence, field.ahead, keep_members))

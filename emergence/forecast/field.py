@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from emergence.degreedays import accumulate, mean_water_degree_days
 from emergence.taxa.model import Gate, Start, Taxon
-from emergence.taxa.population import Gating, ice_off_start, ramp, water_start
+from emergence.taxa.population import Bound, Gates, ice_off_start, water_start
 
 Floats = NDArray[np.floating]
 DUSK_SHARE = 0.6  # air at dusk = Tmin + 0.6 (Tmax - Tmin): our prior
@@ -57,27 +57,18 @@ class Field:
             return water_start(self.water_c, threshold=rule.threshold.value, first=self.first)
         return np.full(self.water_c.shape[1:], begin, dtype=np.int16)
 
-    def gate(self, gates: tuple[Gate, ...], shifts: list[Floats]) -> Gating:
-        """Return the function that tells how far all gates are open on a day in some cells; ice shuts every gate.
+    def gates(self, gates: tuple[Gate, ...], shifts: list[Floats]) -> Gates:
+        """Return the gates laid on this field's cells; ice shuts them all.
 
         ``shifts`` holds, for each gate, how far each member's own gate lies from the catalogue's, (lakes, members).
         """
         size = int(np.prod(self.water_c.shape[1:]))
-        frozen = self.ice.reshape(len(self.ice), size)
         bounds = []
         for one, shift in zip(gates, shifts, strict=True):
             variable = self._variable(one)
-            move = np.ravel(shift - self._eased(one)[:, None])
-            width = one.open_at.value - one.shut_at.value
-            bounds.append((variable, size // variable.shape[1], np.float32(one.shut_at.value) + move, width))
-
-        def opened(day: int, cell: NDArray[np.int64]) -> Floats:
-            value = 1 - np.take(frozen[day], cell).astype(np.float32)
-            for variable, share, shut_at, width in bounds:
-                value *= ramp(np.take(variable[day], cell // share) - np.take(shut_at, cell), width)
-            return value
-
-        return opened
+            shut = np.float32(one.shut_at.value) + np.ravel(shift - self._eased(one)[:, None])
+            bounds.append(Bound(variable, size // variable.shape[1], shut, one.open_at.value - one.shut_at.value))
+        return Gates(self.ice.reshape(len(self.ice), size), tuple(bounds))
 
     def _eased(self, gate: Gate) -> Floats:
         """Return by how much a gate is lowered at each lake because its summers do not reach it [°C]."""

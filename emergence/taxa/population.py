@@ -5,18 +5,17 @@ Arrays are time-major: (days, lakes, slots, replicates), called (days, *cells) b
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import NEVER
+from emergence.taxa.compiled import MOST_GATES, passage_kernel
 
 Floats = NDArray[np.floating]
 Bools = NDArray[np.bool_]
 Offsets = NDArray[np.int16]
-Gating = Callable[[int, NDArray[np.int64]], Floats]
 
 LOGISTIC_SD = np.pi / np.sqrt(3.0)  # standard deviation of the standard logistic distribution
 MOVING_SHARE = 0.02  # of the season's maturing insects; our prior (a day on which it shows)
@@ -94,6 +93,34 @@ def ramp(above: Floats, width: float) -> Floats:
     opened = above * above.dtype.type(1 / width)
     np.maximum(opened, 0, out=opened)
     return np.asarray(np.minimum(opened, 1, out=opened))
+
+
+@dataclass(frozen=True)
+class Bound:
+    """One gate laid on cells: ``variable`` (days, columns) float32, each column serving ``share`` neighbouring cells.
+
+    ``shut`` (cells,) float32 the shut end of each cell's gate, ``width`` open end less shut end.
+    """
+
+    variable: Floats
+    share: int
+    shut: Floats
+    width: float
+
+
+@dataclass(frozen=True)
+class Gates:
+    """All gates of a taxon over flat cells; ``frozen`` (days, cells) shuts them."""
+
+    frozen: Bools
+    bounds: tuple[Bound, ...]
+
+    def opened(self, day: int, cell: NDArray[np.int64]) -> Floats:
+        """Return how far all gates are open [0..1] on a day in some cells."""
+        value = 1 - np.take(self.frozen[day], cell).astype(np.float32)
+        for bound in self.bounds:
+            value *= ramp(np.take(bound.variable[day], cell // bound.share) - np.take(bound.shut, cell), bound.width)
+        return value
 
 
 @dataclass
@@ -175,8 +202,8 @@ def first_day_at(cumulative: Floats, level: Floats) -> NDArray[np.int64]:
 
 
 def leave_water(
-    cumulative: Floats, offset: Floats, need: Requirements, *, gate: Gating, start: Offsets
-) -> tuple[Passage, Passage | None]:  # kernel
+    cumulative: Floats, offset: Floats, need: Requirements, *, gates: Gates, start: Offsets
+) -> tuple[Passage, Passage | None]:
     """Let every member's insects mature, wait for an open gate and go.
 
     Parameters
@@ -187,8 +214,8 @@ def leave_water(
         ``cumulative`` at each cell's biofix, so that heat is counted from there; +inf where the biofix never comes.
     need
         Requirements of each member.
-    gate
-        Function of a day index and flat cell indices: how far the gates are open there [0..1].
+    gates
+        What ready insects wait for.
     start
         Day index of the biofix, int16 of cell shape (NEVER where it never comes).
 
@@ -202,35 +229,82 @@ def leave_water(
     Ready share F(heat); left share E grows by gate * (F - E) each day: whoever is ready and not gone waits in the
     ready pool F - E, so a cold spell delays and then releases a burst, and nobody is lost. The migration: an insect
     moves from F(heat + move_before) on until it has left, so on the move is F(heat + move_before) - E(day before).
-    Only cells between their first and last insect are worked on: from EARLY_SDS before the median to ALL_GONE.
+    Cells are worked on from EARLY_SDS before the median insect until ALL_GONE.
     """
-    n_days, cells = len(cumulative), cumulative.shape[1:]
-    flat = cumulative.reshape(n_days, -1)
-    size, lakes = flat.shape[1], cells[0]
-    members = size // lakes
-    travels = need.move_before is not None
+    cells = cumulative.shape[1:]
+    flat = cumulative.reshape(len(cumulative), -1)
     spread = np.ravel(need.spread)
+    move = np.zeros(len(spread), np.float32) if need.move_before is None else np.ravel(need.move_before)
     centre, steep = np.ravel(offset + need.median), np.float32(0.5 * LOGISTIC_SD) / spread
-    move = np.zeros(size, np.float32) if need.move_before is None else np.ravel(need.move_before)
     entry = first_day_at(flat, centre - np.float32(EARLY_SDS) * spread - move)
-    entry = np.maximum(entry, start.ravel())
+    ready = _Ready(flat, centre, steep, move * steep, np.maximum(entry, start.ravel()), need.move_before is not None)
+    fast = passage_kernel is not None and len(gates.bounds) <= MOST_GATES
+    run = run_compiled if fast else run_plain
+    return run(ready, gates, cells)
+
+
+@dataclass(frozen=True)
+class _Ready:
+    """A brood laid out for the passage: flat heat, each cell's centre, steepness, lead and first day of interest."""
+
+    flat: Floats
+    centre: Floats
+    steep: Floats
+    lead: Floats
+    entry: NDArray[np.int64]
+    travels: bool
+
+
+def run_compiled(ready: _Ready, gates: Gates, cells: tuple[int, ...]) -> tuple[Passage, Passage | None]:
+    """Return the passage by the compiled kernel."""
+    n_days, size = ready.flat.shape
+    found = _Found(*(np.full(size, NEVER, np.int16) for _ in range(5)))
+    moving, mean = np.zeros((n_days, size), dtype=bool), np.zeros((n_days, cells[0]))
+    afoot = np.zeros((n_days if ready.travels else 1, size), dtype=bool)
+    afoot_mean = np.zeros((n_days, cells[0]))
+    none = Bound(np.zeros((1, 1), np.float32), 1, np.zeros(1, np.float32), 1.0)
+    three = [*gates.bounds, none, none, none][:MOST_GATES]
+    assert passage_kernel is not None
+    passage_kernel(
+        ready.flat,
+        (ready.centre, ready.steep, ready.lead, ready.travels),
+        ready.entry,
+        gates.frozen,
+        (
+            len(gates.bounds),
+            *(np.ascontiguousarray(b.variable, dtype=np.float32) for b in three),
+            *(np.ascontiguousarray(b.shut, dtype=np.float32) for b in three),
+            np.array([b.width for b in three], dtype=np.float32),
+            np.array([b.share for b in three], dtype=np.int64),
+        ),
+        (found.begin, found.onset, found.peak, found.end, found.most_day),
+        (moving, mean, afoot, afoot_mean, np.float32(MOVING_SHARE), np.float32(OPEN_GATE), np.float32(ALL_GONE)),
+    )
+    return _passages(found, cells, (moving, mean), (afoot, afoot_mean) if ready.travels else None)
+
+
+def run_plain(ready: _Ready, gates: Gates, cells: tuple[int, ...]) -> tuple[Passage, Passage | None]:  # kernel
+    """Return the passage in plain NumPy: only the cells between their first and last insect are worked on."""
+    flat, entry, travels = ready.flat, ready.entry, ready.travels
+    n_days, size = flat.shape
+    lakes, members = cells[0], size // cells[0]
     order = np.argsort(entry, kind="stable")
     bounds = np.searchsorted(entry[order], np.arange(n_days + 1))
     found = _Found(*(np.full(size, NEVER, np.int16) for _ in range(5)))
     moving, intensity = np.zeros((n_days, size), dtype=bool), np.zeros((n_days, lakes))
     afoot, afoot_mean = np.zeros((n_days if travels else 0, size), dtype=bool), np.zeros((n_days, lakes))
-    active = _Active.of(order[:0], 0, centre, steep, move * steep)
+    active = _Active.of(order[:0], 0, ready.centre, ready.steep, ready.lead)
     for day in range(n_days):
         new = order[bounds[day] : bounds[day + 1]]
         if len(new):
-            active = active.with_more(_Active.of(new, day, centre, steep, move * steep))
+            active = active.with_more(_Active.of(new, day, ready.centre, ready.steep, ready.lead))
         elif not len(active.cell):
             continue
         cell, gone = active.cell, active.gone
         heat = np.take(flat[day], cell)
         heat -= active.centre
         heat *= active.steep
-        opened, lake = gate(day, cell), cell // members
+        opened, lake = gates.opened(day, cell), cell // members
         if travels:
             share = _logistic(heat + active.lead)
             active.begin += share < np.float32(0.1)
