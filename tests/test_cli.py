@@ -168,3 +168,48 @@ def test_members_name_their_sky(season: Path, tmp_path: Path) -> None:
     members = pd.read_csv(io.StringIO((tmp_path / "out" / "members.csv").read_text(encoding="utf-8")))
     assert members.slot_year.nunique() == 5
     assert len(members[(members.lake_id == "quennaby") & (members.taxon == "coenagrion")]) == 2 * 10
+
+
+def test_learn_is_used_and_can_be_left_aside(season: Path, tmp_path: Path) -> None:
+    """The demo's waters differ from the program's model on purpose: learning moves the water by a degree or more."""
+    words = ("forecast", str(season), *FEW, "--as-of", "2026-04-10", "--out")
+    assert call(*words, str(tmp_path / "before")).exit_code == 0
+    learned = call("learn", str(season))
+    assert learned.exit_code == 0, learned.output
+    first = (season / "learned.json").read_bytes()
+    assert call("learn", str(season)).exit_code == 0 and (season / "learned.json").read_bytes() == first
+    assert call(*words, str(tmp_path / "with")).exit_code == 0
+    assert call(*words, str(tmp_path / "without"), "--no-learned").exit_code == 0
+    before, used, aside = (
+        pd.read_csv(tmp_path / k / "water.csv", parse_dates=["date"]) for k in ("before", "with", "without")
+    )
+    pd.testing.assert_frame_equal(before, aside)
+    july = (used.date.dt.month == 7) & (used.lake_id == "quennaby")
+    assert (used.water_p50 - before.water_p50)[july].mean() < -0.8
+    
+    run = json.loads((tmp_path / "with" / "run.json").read_text(encoding="utf-8"))
+    assert any("learned.json" in line for line in run["assumptions"])
+    # fits that know this season are not used for it
+    assert call("learn", str(season), "--before", "2026-05-20").exit_code == 0
+    assert call(*words, str(tmp_path / "leak")).exit_code == 0
+    pd.testing.assert_frame_equal(before, pd.read_csv(tmp_path / "leak" / "water.csv", parse_dates=["date"]))
+
+
+def test_a_damaged_learned_file_is_said_and_can_be_rebuilt(season: Path, tmp_path: Path) -> None:
+    (season / "learned.json").write_text('{"format": 9}', encoding="utf-8")
+    result = call("forecast", str(season), *FEW, "--out", str(tmp_path / "out"))
+    assert result.exit_code == 1 and "learned.json" in result.output and "emergence learn" in result.output
+    assert call("learn", str(season)).exit_code == 0
+    assert call("forecast", str(season), *FEW, "--out", str(tmp_path / "out")).exit_code == 0
+
+
+def test_water_with_readings_is_nearer_to_them() -> None:
+    readings = pd.read_csv(Path(DEMO) / "readings.csv", parse_dates=["date"])
+    mine = readings[(readings.lake_id == "quennaby") & (readings.date >= "2022-01-01")]
+    error = {}
+    for words in ("none", "before:2022-01-01"):
+        result = call("water", DEMO, "--lake", "quennaby", "--from", "2022-01-01", "--readings", words)
+        table = pd.read_csv(io.StringIO(result.stdout), parse_dates=["date"])
+        both = mine.merge(table, on="date", suffixes=("_read", ""))
+        error[words] = float(((both.water_c - both.water_c_read) ** 2).mean() ** 0.5)
+    assert error["before:2022-01-01"] < 0.7 * error["none"]

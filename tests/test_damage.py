@@ -23,13 +23,14 @@ from damage.check import (
 from damage.draft import bytes_of, cells_of
 from season_folder import LAKES, RESIDENTS, SETTINGS, STATIONS, season_files, weather_high
 
+FILES = season_files()
 SEEDS = range(40)
 """A quick share; ``python -m tests.benchmarks.damage`` runs 300 and more."""
 
 
 def run(tmp_path: Path, changes: dict[str, str], command: str = "forecast") -> Outcome:
     """Run on the small season with some files changed; a run must be faultless whatever its exit code."""
-    draft = small_season(season_files())
+    draft = small_season(FILES)
     draft.files |= {name: text.encode() for name, text in changes.items()}
     outcome = run_and_judge(draft.write(tmp_path / "season"), tmp_path / "work", command)
     assert not outcome.faults, f"{outcome.faults}\n{outcome.output}\n{outcome.trace}"
@@ -40,20 +41,20 @@ def run(tmp_path: Path, changes: dict[str, str], command: str = "forecast") -> O
 def sound_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return the results of the sound folder."""
     root = tmp_path_factory.mktemp("sound")
-    run_and_judge(small_season(season_files()).write(root / "season"), root / "work", "forecast")
+    run_and_judge(small_season(FILES).write(root / "season"), root / "work", "forecast")
     return root / "work" / "out"
 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_damaged_folder(tmp_path: Path, seed: int) -> None:
-    draft = damaged(season_files(), seed)
+    draft = damaged(FILES, seed)
     season = draft.write(tmp_path / "season")
     outcome = run_and_judge(season, tmp_path / "work", draw_command(seed))
     told = "\n".join([outcome.command, f"exit {outcome.exit_code}", *draft.done, outcome.output, outcome.trace])
     assert not outcome.faults, f"{outcome.faults}\n{told}"
 
 
-@pytest.mark.parametrize("command", ["forecast --members --json", "forecast dated", "water"])
+@pytest.mark.parametrize("command", ["forecast --members --json", "forecast dated", "water", "learn"])
 def test_the_sound_folder_gives_a_result(tmp_path: Path, command: str) -> None:
     assert run(tmp_path, {}, command).exit_code == 0
 
@@ -63,15 +64,15 @@ def test_no_weather_up_to_the_issue_date(tmp_path: Path) -> None:
 
 
 def test_a_seed_gives_the_same_damage_again() -> None:
-    a, b = damaged(season_files(), 5), damaged(season_files(), 5)
+    a, b = damaged(FILES, 5), damaged(FILES, 5)
     assert (a.files, a.instead, a.done) == (b.files, b.instead, b.done)
 
 
 @pytest.mark.parametrize("kind", DAMAGES)
 def test_every_kind_changes_the_folder(kind: str) -> None:
-    sound = small_season(season_files())
+    sound = small_season(FILES)
     for seed in range(8):
-        draft = small_season(season_files())
+        draft = small_season(FILES)
         DAMAGES[kind](draft, np.random.default_rng(seed))
         if (draft.files, draft.instead) != (sound.files, sound.instead):
             return
@@ -104,7 +105,7 @@ def test_the_judge_sees_bad_rows(sound_run: Path) -> None:
 
 
 def test_the_snapshot_sees_every_change(tmp_path: Path) -> None:
-    folder = small_season(season_files()).write(tmp_path / "season")
+    folder = small_season(FILES).write(tmp_path / "season")
     before = snapshot(folder)
     assert snapshot(folder) == before
     (folder / "weather" / "low.csv").write_bytes(b"")
@@ -154,7 +155,7 @@ def loose(name: str, raw: bytes) -> tuple[str, bytes]:
 def test_another_spelling_gives_the_same_windows(
     tmp_path: Path, sound_run: Path, change: Callable[[str, bytes], tuple[str, bytes]]
 ) -> None:
-    sound = small_season(season_files())
+    sound = small_season(FILES)
     other = Draft(dict(change(name, raw) for name, raw in sound.files.items()))
     said = run_and_judge(other.write(tmp_path / "season"), tmp_path / "work", "forecast")
     assert said.exit_code == 0 and not said.faults, f"{said.faults}\n{said.output}"
@@ -213,7 +214,7 @@ def test_a_lone_day_of_a_wrong_year(tmp_path: Path, day: str) -> None:
 
 @pytest.mark.parametrize("charset", ["cp1252", "cp850", "latin-1"])
 def test_letters_that_the_terminal_has_not(tmp_path: Path, charset: str) -> None:
-    draft = small_season(season_files())
+    draft = small_season(FILES)
     draft.files["lakes.csv"] = LAKES.replace("Alder Pond", "Łódź 🦟 mere").encode()
     said = run_and_judge(draft.write(tmp_path / "season"), tmp_path / "work", "forecast", charset=charset)
     assert said.exit_code == 0 and not said.faults, said.trace

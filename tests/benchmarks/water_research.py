@@ -231,5 +231,9 @@ BASE = {
 }
 
 
+ICE_NAMES = ("ln_snow_factor", "snow_reserve_m", "melt_air", "melt_sun", "melt_threshold", "melt_sun_snow")
+
+
 def base() -> Params:
+    """The values now, one copy."""
     return {k: np.array([v]) for k, (v, _) in BASE.items()}

@@ -29,7 +29,8 @@ EARLIER = {"run.json": "{}\n", "windows.csv": "from an earlier run\n"}
 COMMANDS = {
     "forecast": 12, "forecast --members --json": 2, "forecast --as-of 2024-04-15": 1, "forecast --as-of 2023-11-02": 1,
     "forecast --lake alder --taxon buzzer": 1, "forecast --as-of 1990-01-01": 0.3, "forecast --write windows": 1,
-    "forecast dated": 2, "water": 3, "water --from 2024-02-01 --lake birch": 0.5,
+    "forecast dated": 2, "forecast --no-learned": 0.5, "water": 3, "water --from 2024-02-01 --lake birch": 0.5,
+    "water --readings none": 0.5, "learn": 1, "learn --before 2024-05-20": 1,
 }  # fmt: skip
 
 
@@ -56,7 +57,7 @@ def run_and_judge(season: Path, work: Path, command: str, *, charset: str = "utf
     verb, *options = command.split()
     dated = "dated" in options
     arguments = [verb, str(season), *(o for o in options if o != "dated")]
-    if not dated:
+    if verb != "learn" and not dated:
         arguments += ["--out", str(out / "water.csv" if verb == "water" else out)]
     if verb == "forecast" and not dated:
         _write(out, EARLIER)
@@ -64,9 +65,13 @@ def run_and_judge(season: Path, work: Path, command: str, *, charset: str = "utf
     code, output, trace = _invoke(arguments, work, charset)
     outcome = Outcome(command, code, output, trace=trace)
     faults = outcome.faults
-    if snapshot(season) != before:
-        faults.append("the season folder was changed")
-    if verb == "forecast":
+    after = snapshot(season)
+    changed = {name for name in before.keys() | after.keys() if before.get(name) != after.get(name)}
+    if changed - ({".", "learned.json"} if verb == "learn" and code == 0 else set()):
+        faults.append(f"the season folder was changed: {sorted(changed)}")
+    if verb == "learn":
+        faults += judge_learned(season / "learned.json") if code == 0 else []
+    elif verb == "forecast":
         folder = _dated_folder(work) if dated else out
         faults += judge_run_folder(folder, code, command)
     elif code in (0, 3):
@@ -95,7 +100,7 @@ def _write(folder: Path, files: dict[str, str]) -> None:
 
 
 def snapshot(folder: Path) -> dict[str, tuple[object, ...]]:
-    """Return what a folder holds: kind, time of change, and bytes or target of each entry."""
+    """Return what a folder holds by name: kind, time of change, and bytes or target of each entry."""
     found: dict[str, tuple[object, ...]] = {}
     for where, folders, files in os.walk(folder):
         for name in (".", *folders, *files):
@@ -107,7 +112,7 @@ def snapshot(folder: Path) -> dict[str, tuple[object, ...]]:
             elif path.is_file():
                 with contextlib.suppress(PermissionError):
                     content = hashlib.sha256(path.read_bytes()).hexdigest()
-            found[str(path)] = (status.st_mode, status.st_mtime_ns, content)
+            found[path.relative_to(folder).as_posix()] = (status.st_mode, status.st_mtime_ns, content)
     return found
 
 
@@ -175,7 +180,7 @@ def judge_run_folder(folder: Path, code: int, command: str) -> list[str]:
 
 
 def _no_constant(word: str) -> float:
-    raise ValueError(f"run.json holds {word}")
+    raise ValueError(f"JSON holds {word}")
 
 
 def read_rows(path: Path) -> tuple[list[dict[str, str]], list[str]]:
@@ -205,6 +210,12 @@ def judge_row(part: str, row: dict[str, str]) -> list[str]:
         water = [float(row[f"water_{q}"]) for q in ("p10", "p50", "p90")]
         faults += [] if -0.5 <= water[0] <= water[1] <= water[2] <= 60 else [f"{where}: water {water}"]
     return faults
+
+
+def judge_learned(path: Path) -> list[str]:
+    """Return what is wrong with the file of ``emergence learn``."""
+    learned = json.loads(path.read_text(encoding="utf-8"), parse_constant=_no_constant)
+    return [] if learned["format"] == 1 and isinstance(learned["lakes"], dict) else ["learned.json is incomplete"]
 
 
 def judge_water_record(path: Path) -> list[str]:

@@ -1,4 +1,4 @@
-"""Damage to season.toml and to own taxa."""
+"""Damage to season.toml, to own taxa and to learned.json."""
 
 from __future__ import annotations
 
@@ -7,6 +7,12 @@ import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+
+import numpy as np
+
+from emergence.learning.water import IceFit, LakeFit
+from emergence.runs.learn import Learned, to_json
+from emergence.water.features import FEATURES
 
 from .draft import Draft, Rng, damage, one_of
 
@@ -246,3 +252,62 @@ def taxon_changes_a_little(draft: Draft, rng: Rng) -> str:
     text = one_of(rng, texts)
     draft.files["taxa/coenagrion.toml"] = f'format = 1\nid = "coenagrion"\n{text}\n'.encode()
     return repr(text[:50])
+
+
+# learned.json.
+
+
+def learned_table() -> dict[str, Any]:
+    """Return what ``emergence learn`` may have written for one lake of the small season."""
+    few = len(FEATURES)
+    fit = LakeFit(np.full(few, 0.1), np.diag(np.full(few, 0.2)), 12, 3, 1)
+    return dict(json.loads(to_json(Learned(19000, {"alder": fit}, {"alder": IceFit(2.0, 4.0, 3)}), {})))
+
+
+@damage
+def learned_part_odd(draft: Draft, rng: Rng) -> str:
+    learned = learned_table()
+    holder, key = one_of(rng, list(leaves(learned)))
+    odd = ("text", "", 3, -1, 1e308, -1e300, float("inf"), float("nan"), True, None, [], [1], {}, 1e9, "2999-01-01")
+    value = holder[key] = one_of(rng, odd)
+    if rng.random() < 0.1:
+        del holder[key]
+    draft.files["learned.json"] = json.dumps(learned).encode()
+    return f"{key} {value!r}"
+
+
+@damage
+def learned_numbers_odd(draft: Draft, rng: Rng) -> str:
+    learned = learned_table()
+    lake = learned["lakes"]["alder"]
+    part = one_of(rng, ("coefficients", "covariance", "ice_off", "readings"))
+    value = one_of(rng, (0.0, -1.0, 60.0, 1e6, 1e38, 1e308, float("inf"), float("nan")))
+    if part == "covariance":
+        lake[part] = np.diag(np.full(len(FEATURES), value)).tolist()
+    elif part == "readings":
+        lake[part] = value
+    else:
+        lake[part] = dict.fromkeys(lake[part], value)
+    draft.files["learned.json"] = json.dumps(learned).encode()
+    return f"{part} {value!r}"
+
+
+@damage
+def learned_no_json(draft: Draft, rng: Rng) -> str:
+    sound = json.dumps(learned_table())
+    texts = (
+        "",
+        "{}",
+        "[]",
+        "null",
+        "3",
+        "{",
+        "[" * 5000,
+        sound[: len(sound) // 2],
+        sound * 2,
+        "\ufeff" + sound,
+        '{"format": 2}',
+    )
+    text = one_of(rng, texts)
+    draft.files["learned.json"] = one_of(rng, (text.encode(), text.encode("utf-16"), text.encode() + b"\xff\0"))
+    return repr(text[:30])
