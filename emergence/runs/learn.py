@@ -23,6 +23,8 @@ from emergence.water.spread import Spread
 
 FORMAT = 1
 FILE = "learned.json"
+MOST_PRIORS = 10.0  # prior standard deviations beyond which no fit can lead, half of it for its own; our prior
+MOST_SHIFT_D = 100.0  # likewise for ice-off [d]
 MEASURED_SHARE, MEASURED_DAYS = 0.8, 20  # of the air before a reading; our prior
 Ints = NDArray[np.int64]
 
@@ -178,7 +180,7 @@ def read_learned(folder: Path) -> Learned | None:
         before = int(np.datetime64(table["before"], "D").astype(np.int64))
         fits = {k: _fit(v) for k, v in table["lakes"].items() if "coefficients" in v}
         ice = {k: _ice(v["ice_off"]) for k, v in table["lakes"].items() if "ice_off" in v}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, np.linalg.LinAlgError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
         raise EmergenceError(
             f"{FILE} cannot be read ({error}). Delete it and run 'emergence learn' again: it is made from your notes."
         ) from error
@@ -188,11 +190,17 @@ def read_learned(folder: Path) -> Learned | None:
 def _fit(table: dict[str, Any]) -> LakeFit:
     mean = np.array([table["coefficients"][name] for name in FEATURES], dtype=float)
     covariance = np.array(table["covariance"], dtype=float)
+    if covariance.shape != (len(FEATURES), len(FEATURES)):
+        raise ValueError("a lake's covariance is incomplete")
+    prior = prior_sd(0.0)
+    if not ((np.abs(mean) <= MOST_PRIORS * prior) & (np.diag(covariance) <= (MOST_PRIORS / 2 * prior) ** 2)).all():
+        raise ValueError("a lake's coefficients are impossible")
     np.linalg.cholesky(covariance)
-    if covariance.shape != (len(FEATURES), len(FEATURES)) or not np.isfinite(mean).all():
-        raise ValueError("a lake's coefficients are incomplete")
     return LakeFit(mean, covariance, int(table["readings"]), int(table["seasons"]), int(table["outliers"]))
 
 
 def _ice(table: dict[str, Any]) -> IceFit:
-    return IceFit(float(table["shift_d"]), float(table["sd_d"]), int(table["dates"]))
+    shift, sd = float(table["shift_d"]), float(table["sd_d"])
+    if not (abs(shift) <= MOST_SHIFT_D and 0 < sd <= MOST_SHIFT_D):
+        raise ValueError("a lake's ice-off shift is impossible")
+    return IceFit(shift, sd, int(table["dates"]))

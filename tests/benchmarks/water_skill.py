@@ -2,7 +2,7 @@
 
 Run: ``python -m tests.benchmarks.water_skill [FOLDER ...] [--as-dated] [--refit] [--out FILE]``. The first folder holds
 the lakes of the headline. Without ``--refit`` the packaged model (emergence/water) is scored as it stands. With it the
-water coefficients are fitted again without each lake of the first folder, and without each station's lakes, and every
+coefficients are fitted again without each lake of the first folder, and without each station's lakes, and every
 lake is scored by a fit that never saw it (the research copy of the model, see water_fit.py and WATER.md).
 ``--as-dated`` leaves out the correction of late station dates.
 """
@@ -17,8 +17,8 @@ import numpy as np
 from emergence.water.shape import LakeShape
 from emergence.water.surface import drivers, exchange, first_month_mean, initial_state, simulate
 from tests.benchmarks.water_data import FOLDERS, WINTER_END, Records, read_records
-from tests.benchmarks.water_fit import Problem, fit, left_out, params, problem
-from tests.benchmarks.water_research import setups
+from tests.benchmarks.water_fit import MOST_ICE_YEARS, fit, left_out, problem
+from tests.benchmarks.water_research import Setup, setups
 from tests.benchmarks.water_research import simulate as research
 
 KINDS = ("water", "spring", "ice")
@@ -60,25 +60,32 @@ def scores(records: Records, water: np.ndarray, off: np.ndarray) -> Scores:
     return out
 
 
-def unseen(records: Records) -> tuple[Scores, Scores]:
-    """Refit without each lake of the first folder and without each station's lakes; scores by those fits."""
-    p = problem(records)
-    theta, error, jac = fit(p)
+def unseen(records: Records, thin: Records) -> tuple[Scores, Scores]:
+    """Refit on ``thin`` without each lake of the first folder and without each station's lakes; score ``records``."""
+    stages = []
+    held = None
+    for _ in ("water", "ice"):
+        p = problem(thin, ice=held)
+        stages.append((p, *fit(p)))
+        held = dict(zip(p.names, stages[-1][1].tolist(), strict=True))
+    parts = setups(records)
     alone = [np.array([k]) for k in np.flatnonzero(records.main)]
     groups = [np.flatnonzero(records.station == s) for s in np.unique(records.station)]
     found = []
     for cases in (alone, groups):
-        mixed = _score_set(records, p, theta)
+        mixed = _score_set(records, parts, {p.names: theta for p, theta, _, _ in stages})
         for lakes in cases:
-            one = _score_set(records, p, left_out(p, theta, error, jac, lakes))
+            sets = {p.names: left_out(p, theta, error, jac, lakes) for p, theta, error, jac in stages}
+            one = _score_set(records, parts, sets)
             for name, values in one.items():
                 mixed[name][lakes] = values[lakes]
         found.append(mixed)
     return found[0], found[1]
 
 
-def _score_set(records: Records, p: Problem, theta: np.ndarray) -> Scores:
-    water, off = research(records, setups(records), params(p, theta[None]))
+def _score_set(records: Records, parts: tuple[Setup, Setup], sets: dict[tuple[str, ...], np.ndarray]) -> Scores:
+    values = {n: np.array([v]) for names, theta in sets.items() for n, v in zip(names, theta, strict=True)}
+    water, off = research(records, parts, values)
     return scores(records, water[0], off[0])
 
 
@@ -120,7 +127,8 @@ def main() -> None:
     records = read_records(args.folders, correct_dates=not args.as_dated)
     cases = {"packaged": scores(records, *packaged(records))}
     if args.refit:
-        cases["without the lake"], cases["without its station"] = unseen(records)
+        thin = read_records(args.folders, correct_dates=not args.as_dated, most_ice_years=MOST_ICE_YEARS)
+        cases["without the lake"], cases["without its station"] = unseen(records, thin)
     text = "RMSE (bias), °C and days\n\n" + table(records, cases)
     print(text)
     if args.out:
