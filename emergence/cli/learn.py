@@ -28,6 +28,9 @@ def learn_command(season: Path, before: int | None) -> None:
     folder = open_season(season)
     tell_problems(folder, more="")
     learned = learn_season(folder, before=before)
+    if not learned.lakes and not learned.ice:
+        nothing = "nothing learned: no reading or ice date of a completed season falls on measured weather"
+        click.echo(nothing, err=True)
     used = {k: v for k, v in folder.checksums.items() if not k.startswith("taxa/")}
     atomic_text(season / FILE, to_json(learned, used))
     click.echo(f"{'lake':<20} readings seasons  level °C        ice-off days (dates)")

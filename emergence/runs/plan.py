@@ -92,7 +92,11 @@ def choose_taxa(season: Season, wanted: tuple[str, ...]) -> dict[str, Taxon]:
         return catalogue
     ids = set()
     for word in words:
+        group = {key for key, taxon in catalogue.items() if taxon.group in (word, word.removesuffix("s"))}
         found = find_taxon(word, catalogue)
+        if found is None and group:
+            ids |= group
+            continue
         if found is None:
             near = nearest_taxon(word, catalogue)
             hint = f" Did you mean {near}?" if near else ""
@@ -186,7 +190,7 @@ def prepare(
     return RunPlan(
         season=season,
         as_of=issue,
-        last_weather_day=min(last, issue),
+        last_weather_day=last,
         lakes=ready,
         dropped=dropped,
         filled=filled,

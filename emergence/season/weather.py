@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from emergence.dates import month_of
+from emergence.dates import month_of, year_of
 from emergence.errors import Problem
 from emergence.records import Days, Floats, Stations, StationSeries
 from emergence.season.columns import FIRST_DAY, Bounds, dates, raw_numbers, within
@@ -105,6 +105,7 @@ def _series(sheet: Sheet, station_id: str, last: int, last_rule: str) -> Station
         return None
     for name in _COLUMNS:
         within(sheet, name, values[name], AIR)
+    _drop_fahrenheit_months(sheet, day, values)
     tmin, tmax = values["tmin_c"], values["tmax_c"]
     rule = "the day's minimum is above its maximum"
     sheet.flag((tmin > tmax) & ~sheet.bad, "tmin_c", rule, lambda i: _swap_remedy(sheet, i))
@@ -175,6 +176,23 @@ def _fahrenheit_by_mistake(sheet: Sheet, day: Days, values: dict[str, Floats]) -
             sheet.fail(rule, remedy, column=", ".join(heads), value=f"{mean:.1f}")
             return True
     return False
+
+
+def _drop_fahrenheit_months(sheet: Sheet, day: Days, values: dict[str, Floats]) -> None:
+    """Leave out single months that are too warm for any place: part of the record is in °F."""
+    middle = (values["tmin_c"] + values["tmax_c"]) / 2
+    air = np.where(np.isfinite(values["tmean_c"]), values["tmean_c"], middle)
+    use = np.isfinite(air) & (day >= FIRST_DAY) & (day != 0) & (np.abs(air) <= _HIGHEST_F)
+    if not use.any():
+        return
+    month = year_of(day) * 12 + month_of(day)
+    found, place, count = np.unique(month[use], return_inverse=True, return_counts=True)
+    mean = np.bincount(place, weights=air[use]) / count
+    hot = found[(count >= _MONTH_ENOUGH) & (mean > WARMEST_MONTH_C)]
+    rule = f"the mean of this month must not be above {WARMEST_MONTH_C:.0f} °C; the month was not used"
+    remedy = "If these days are in °F, convert them or put them in columns that end in _f in a file of their own."
+    column = "tmean_c" if "tmean_c" in sheet.cells else "tmax_c"
+    sheet.flag(np.isin(month, hot) & ~sheet.bad, column, rule, lambda i: remedy)
 
 
 def _unit_remedy(heads: list[str]) -> str:

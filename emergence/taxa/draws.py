@@ -11,6 +11,7 @@ from emergence.taxa.model import Gate, Growth, Requirement
 from emergence.taxa.population import Requirements
 
 Floats = NDArray[np.floating]
+MOST_SHARE = 0.35  # of the median; our prior (published spreads are 6-30 % of it)
 RANGE_SDS = 3.29  # low..high of a quantity holds about 90 %: 3.29 standard deviations
 
 
@@ -55,6 +56,11 @@ def draw_requirements(
     -------
     Requirements
         Arrays (lakes, members) float32.
+
+    Notes
+    -----
+    Spread and lead of the migration scale with the lake's own median (a slow lake's insects also differ more) and are
+    held to MOST_SHARE of it, so that nobody is ready, or on the move, before any heat has been gathered.
     """
     rows = [
         keyed_generator(seed, "taxon", key, str(k)).standard_normal((3, members), dtype=np.float32) for k in lake_ids
@@ -62,12 +68,15 @@ def draw_requirements(
     deviates = np.stack(rows) if rows else np.empty((0, 3, members), dtype=np.float32)
     shift = two_sided(deviates[:, 0], requirement.ln_sd_early.value, requirement.ln_sd_late.value)
     median = np.float32(requirement.median.value) * np.exp(shift)
-    spread = np.float32(requirement.spread.value) * np.exp(np.float32(ln_sd(requirement.spread)) * deviates[:, 1])
+    ratio = np.float32(requirement.spread.value / max(requirement.median.value, 1e-6))
+    spread = median * ratio * np.exp(np.float32(ln_sd(requirement.spread)) * deviates[:, 1])
+    spread = np.minimum(spread, median * max(ratio, np.float32(MOST_SHARE)))
     move = growth.move_before_dd
     if move is None:
         return Requirements(median, spread)
-    before = np.float32(move.value) * np.exp(np.float32(ln_sd(move)) * deviates[:, 2])
-    return Requirements(median, spread, before)
+    lead = median * np.float32(move.value / max(requirement.median.value, 1e-6))
+    before = lead * np.exp(np.float32(ln_sd(move)) * deviates[:, 2])
+    return Requirements(median, spread, np.minimum(before, median * np.float32(MOST_SHARE)))
 
 
 def draw_gate_shifts(

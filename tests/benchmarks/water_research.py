@@ -27,13 +27,14 @@ def _es(t):
     return 6.108 * np.exp(17.27 * t / (t + 237.3))
 
 
+ALL_ROWS = slice(0, None)
 ICE_ROWS = slice(62, 424)  # September to August, for lake-years without water
 
 
 class Setup:
     """What does not depend on the coefficients, for a set of lake-years over a slice of their days."""
 
-    def __init__(self, records: Records, cells: np.ndarray, rows: slice = slice(0, None)) -> None:
+    def __init__(self, records: Records, cells: np.ndarray, rows: slice = ALL_ROWS) -> None:
         self.first = rows.start
         place = np.full(len(records.cell_lake), -1)
         place[cells] = np.arange(len(cells))
@@ -95,7 +96,9 @@ def _run(u: Setup, p: Params) -> tuple[np.ndarray, np.ndarray]:
     copies = len(p["clearness_mean"])
     p = defaultdict(lambda: 0.0, p)
     ln_fetch = np.log(1.83) + 0.494 * u.ln_area
-    wind = np.exp(p["ln_wind"] + p["ln_wind_continental"] * u.amp + p["wind_fetch"] * ln_fetch + p["wind_level"] * u.level)
+    wind = np.exp(
+        p["ln_wind"] + p["ln_wind_continental"] * u.amp + p["wind_fetch"] * ln_fetch + p["wind_level"] * u.level
+    )
     bowen = 0.61 * u.pressure * wind
     layer = np.exp(p["mix_ln_depth"] + p["mix_fetch"] * ln_fetch + p["mix_depth"] * u.ln_depth)
     layer = (layer**-3 + u.depth**-3) ** (-1 / 3)
@@ -103,7 +106,9 @@ def _run(u: Setup, p: Params) -> tuple[np.ndarray, np.ndarray]:
     height = np.minimum(u.z / 1000, 0.7)
     fixed = p["rx_offset"] + p["rx_depth"] * u.ln_depth + p["rx_continental"] * u.amp + p["rx_area"] * u.ln_area
     fixed = fixed + p["rx_height"] * height + p["rx_level"] * u.level + p["rx_level2"] * u.level**2
-    weight = 1 / (1 + np.exp(-(p["w0"] + p["w_area"] * u.ln_area + p["w_depth"] * u.ln_depth))) + np.zeros((copies, u.n))
+    weight = 1 / (1 + np.exp(-(p["w0"] + p["w_area"] * u.ln_area + p["w_depth"] * u.ln_depth))) + np.zeros(
+        (copies, u.n)
+    )
     share_day = p["rx_season"]
     high = np.clip((u.z - 800) / 1200, 0, 1)
     rate_z = np.clip(u.z - 500, 0, 2000) / 1000
@@ -124,7 +129,7 @@ def _run(u: Setup, p: Params) -> tuple[np.ndarray, np.ndarray]:
     t, x = start.copy(), start.copy()
     ice, snow = np.zeros_like(t), np.zeros_like(t)
     off = np.full_like(t, np.nan)
-    deep, pack, age = t.copy(), np.zeros_like(t), np.zeros_like(t)
+    deep, pack = t.copy(), np.zeros_like(t)
     obs = np.empty((copies, len(u.obs_cell)))
     for day in range(len(u.air)):
         air, ra, north = u.air[day] + p["air_shift"], u.radiation[day], u.north[day]
@@ -164,7 +169,9 @@ def _run(u: Setup, p: Params) -> tuple[np.ndarray, np.ndarray]:
         freeze = air < 0
         growth = MELT_M * (conduct * -air / (ice + resist) - 2.0)
         grown = np.where(freeze, np.maximum(ice + growth, 0.005), ice)
-        snow = np.where(freeze, snow + p["snow_reserve_m"] * (1 + p["snow_z"] * rate_z) * np.exp(ln_snow * (air + 5)), snow)
+        snow = np.where(
+            freeze, snow + p["snow_reserve_m"] * (1 + p["snow_z"] * rate_z) * np.exp(ln_snow * (air + 5)), snow
+        )
         share = np.where(snow > 0, p["melt_sun_snow"], p["melt_sun"])
         melt = MELT_M * np.maximum(p["melt_air"] * air + share * sun - melt_fixed, 0)
         if "ln_ddf" in p:  # snow melts by degree-days; what is left of the day goes to the ice
@@ -184,7 +191,11 @@ def _run(u: Setup, p: Params) -> tuple[np.ndarray, np.ndarray]:
         is_ice = ice > 0
         spring = (north >= 20) & (north <= 240) & (air > 0)
         t = np.where(is_ice, 0, np.where(opened, np.where(spring, p["open_spring_c"], 1.0), warmed))
-        k_day = keep if isinstance(share_day, float) else keep ** np.exp(share_day * np.sin(2 * np.pi * (north - 182) / YEAR_DAYS))
+        k_day = (
+            keep
+            if isinstance(share_day, float)
+            else keep ** np.exp(share_day * np.sin(2 * np.pi * (north - 182) / YEAR_DAYS))
+        )
         target = fixed + p["rx_sun"] * ra / 400 + p["rx_air"] * air
         if "ln_inflow" in p:
             target = target - pull * (target - 2)

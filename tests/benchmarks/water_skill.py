@@ -17,7 +17,7 @@ import numpy as np
 from emergence.water.shape import LakeShape
 from emergence.water.surface import drivers, exchange, first_month_mean, initial_state, simulate
 from tests.benchmarks.water_data import FOLDERS, WINTER_END, Records, read_records
-from tests.benchmarks.water_fit import MOST_ICE_YEARS, fit, left_out, problem
+from tests.benchmarks.water_fit import MOST_ICE_YEARS, fit, left_out, problem, whole
 from tests.benchmarks.water_research import Setup, setups
 from tests.benchmarks.water_research import simulate as research
 
@@ -62,30 +62,24 @@ def scores(records: Records, water: np.ndarray, off: np.ndarray) -> Scores:
 
 def unseen(records: Records, thin: Records) -> tuple[Scores, Scores]:
     """Refit on ``thin`` without each lake of the first folder and without each station's lakes; score ``records``."""
-    stages = []
-    held = None
-    for _ in ("water", "ice"):
-        p = problem(thin, ice=held)
-        stages.append((p, *fit(p)))
-        held = dict(zip(p.names, stages[-1][1].tolist(), strict=True))
+    p = problem(thin)
+    theta, error, jac = fit(p)
     parts = setups(records)
     alone = [np.array([k]) for k in np.flatnonzero(records.main)]
     groups = [np.flatnonzero(records.station == s) for s in np.unique(records.station)]
     found = []
     for cases in (alone, groups):
-        mixed = _score_set(records, parts, {p.names: theta for p, theta, _, _ in stages})
+        mixed = _score_set(records, parts, whole(p, theta))
         for lakes in cases:
-            sets = {p.names: left_out(p, theta, error, jac, lakes) for p, theta, error, jac in stages}
-            one = _score_set(records, parts, sets)
+            one = _score_set(records, parts, whole(p, left_out(p, theta, error, jac, lakes)))
             for name, values in one.items():
                 mixed[name][lakes] = values[lakes]
         found.append(mixed)
     return found[0], found[1]
 
 
-def _score_set(records: Records, parts: tuple[Setup, Setup], sets: dict[tuple[str, ...], np.ndarray]) -> Scores:
-    values = {n: np.array([v]) for names, theta in sets.items() for n, v in zip(names, theta, strict=True)}
-    water, off = research(records, parts, values)
+def _score_set(records: Records, parts: tuple[Setup, Setup], values: dict[str, float]) -> Scores:
+    water, off = research(records, parts, {n: np.array([v]) for n, v in values.items()})
     return scores(records, water[0], off[0])
 
 
