@@ -190,7 +190,7 @@ def read_learned(folder: Path) -> Learned | None:
 def _fit(table: dict[str, Any]) -> LakeFit:
     mean = np.array([table["coefficients"][name] for name in FEATURES], dtype=float)
     covariance = np.array(table["covariance"], dtype=float)
-    if covariance.shape != (len(FEATURES), len(FEATURES)):
+    if covariance.shape != (len(FEATURES), len(FEATURES)) or not np.isfinite(covariance).all():
         raise ValueError("a lake's covariance is incomplete")
     prior = prior_sd(0.0)
     if not ((np.abs(mean) <= MOST_PRIORS * prior) & (np.diag(covariance) <= (MOST_PRIORS / 2 * prior) ** 2)).all():

@@ -24,7 +24,6 @@ from emergence.weather.climate import annual_amplitude
 from emergence.weather.gaps import OBSERVED, fill_record, first_fill_day
 from emergence.weather.neighbours import assign_stations, station_neighbours
 
-FOLDERS = tuple(Path("../shared/data") / name for name in ("lakes", "lakes_more", "lakes_wide"))
 TODAY = 25_000  # 2038: nothing in these folders lies after it
 LATE_D = {"sparkling_grid": 2}  # stations whose dates are late by so many days, see WATER.md
 BEFORE_D, AFTER_D = 184, 366  # a lake-year runs from 1 July of the year before to its 31 December

@@ -1,6 +1,6 @@
 """Fit of the water model's coefficients on season folders, all lakes together.
 
-Run: ``python -m tests.benchmarks.water_fit [FOLDER ...]``. Prints each coefficient, its first and its fitted value.
+Run: ``python -m tests.benchmarks.water_fit FOLDER ...``. Prints each coefficient, its first and its fitted value.
 Deterministic, about half a minute on one core. The water's coefficients are fitted to water; those of ice keep their
 first values, but for the share of the sun that melts it, which is scaled so that a changed clearness leaves the melt
 as it was. ``--ice`` goes on to fit those of ice to the ice dates (not adopted, see WATER.md).
@@ -21,7 +21,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.benchmarks.water_data import FOLDERS, Records, read_records
+from tests.benchmarks.water_data import Records, read_records
 from tests.benchmarks.water_research import BASE, ICE_NAMES, Params, Setup, setups, simulate
 
 WATER_SD, ICE_SD = 1.3, 6.0  # °C, d: what one effective reading or date is trusted with
@@ -214,7 +214,7 @@ def left_out(
 def main() -> None:
     """Fit and print."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("folders", nargs="*", type=Path, default=list(FOLDERS))
+    parser.add_argument("folders", nargs="+", type=Path, help="season folders with readings and ice dates")
     parser.add_argument("--ice", action="store_true", help="then fit the ice coefficients")
     args = parser.parse_args()
     records = read_records(args.folders, most_ice_years=MOST_ICE_YEARS)

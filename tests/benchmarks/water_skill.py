@@ -1,6 +1,6 @@
 """Skill of the water model on season folders, no reading used: open water, spring, ice-off.
 
-Run: ``python -m tests.benchmarks.water_skill [FOLDER ...] [--as-dated] [--refit] [--out FILE]``. The first folder holds
+Run: ``python -m tests.benchmarks.water_skill FOLDER ... [--as-dated] [--refit] [--out FILE]``. The first folder holds
 the lakes of the headline. Without ``--refit`` the packaged model (emergence/water) is scored as it stands. With it the
 coefficients are fitted again without each lake of the first folder, and without each station's lakes, and every
 lake is scored by a fit that never saw it (the research copy of the model, see water_fit.py and WATER.md).
@@ -16,7 +16,7 @@ import numpy as np
 
 from emergence.water.shape import LakeShape
 from emergence.water.surface import drivers, exchange, first_month_mean, initial_state, simulate
-from tests.benchmarks.water_data import FOLDERS, WINTER_END, Records, read_records
+from tests.benchmarks.water_data import WINTER_END, Records, read_records
 from tests.benchmarks.water_fit import MOST_ICE_YEARS, fit, left_out, problem, whole
 from tests.benchmarks.water_research import Setup, setups
 from tests.benchmarks.water_research import simulate as research
@@ -113,7 +113,7 @@ def _cell(s: Scores, kind: str, k: int) -> str:
 def main() -> None:
     """Score and print."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("folders", nargs="*", type=Path, default=list(FOLDERS))
+    parser.add_argument("folders", nargs="+", type=Path, help="season folders with readings and ice dates")
     parser.add_argument("--as-dated", action="store_true")
     parser.add_argument("--refit", action="store_true")
     parser.add_argument("--out", type=Path)

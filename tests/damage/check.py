@@ -69,13 +69,13 @@ def run_and_judge(season: Path, work: Path, command: str, *, charset: str = "utf
     changed = {name for name in before.keys() | after.keys() if before.get(name) != after.get(name)}
     if changed - ({".", "learned.json"} if verb == "learn" and code == 0 else set()):
         faults.append(f"the season folder was changed: {sorted(changed)}")
-    if verb == "learn":
-        faults += judge_learned(season / "learned.json") if code == 0 else []
-    elif verb == "forecast":
-        folder = _dated_folder(work) if dated else out
-        faults += judge_run_folder(folder, code, command)
-    elif code in (0, 3):
-        faults += judge_water_record(out / "water.csv")
+    try:
+        if verb == "forecast":
+            faults += judge_run_folder(_dated_folder(work) if dated else out, code, command)
+        elif code in (0, 3):
+            faults += judge_learned(season / "learned.json") if verb == "learn" else judge_water(out / "water.csv")
+    except (ValueError, KeyError) as error:
+        faults.append(f"a result cannot be read: {error!r}")
     faults += judge_words(code, output)
     faults += [f"left behind: {name}" for name in _strangers(work, out, dated)]
     return outcome
@@ -218,7 +218,7 @@ def judge_learned(path: Path) -> list[str]:
     return [] if learned["format"] == 1 and isinstance(learned["lakes"], dict) else ["learned.json is incomplete"]
 
 
-def judge_water_record(path: Path) -> list[str]:
+def judge_water(path: Path) -> list[str]:
     """Return what is wrong with the file of ``emergence water``."""
     rows, head = read_rows(path)
     faults = [] if head == ["lake_id", "date", "water_c", "ice"] else [f"columns {head}"]
