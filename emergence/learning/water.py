@@ -68,27 +68,28 @@ def fit_lake(
     Returns
     -------
     LakeFit
-        The posterior. A season-long error shared by all its readings, and the memory of the daily error, hold the
-        weight of one season down however many readings it has; outliers are given more noise, round by round.
+        The posterior: generalised least squares by whitening (statsmodels OLS; the prior enters as observations of
+        nought, the errors are known, so the scale stays 1). A season-long error shared by all its readings, and the
+        memory of the daily error, hold the weight of one season down however many readings it has; outliers are given
+        more noise, round by round.
     """
     s = load_coefficients()["learning"]
+    from statsmodels.regression.linear_model import OLS
+
     groups = [_thinned(np.flatnonzero(season == y), day) for y in np.unique(season)]
     extra = {k: np.zeros(len(g)) for k, g in enumerate(groups)}
-    mean = np.zeros(len(prior))
-    covariance = np.diag(np.asarray(prior, dtype=np.float64) ** 2)
+    mean, covariance = np.zeros(len(prior)), np.diag(np.asarray(prior, dtype=np.float64) ** 2)
+    belief = np.column_stack([np.diag(1 / np.asarray(prior)), np.zeros(len(prior))])  # prior as observations of nought
     for _ in range(ROUNDS):
-        precision, pull = np.diag(prior**-2.0), np.zeros(len(prior))
+        white = [belief]
         for k, rows in enumerate(groups):
             gap = np.abs(day[rows][:, None] - day[rows][None, :])
-            error = s["year_c"] ** 2 + day_c**2 * phi**gap
-            noise = reading_noise(len(rows))
-            if extra[k].any():
-                noise = noise + np.diag(extra[k])
-            solved = np.linalg.solve(error + noise, np.column_stack([known[rows], residual[rows]]))
-            precision += known[rows].T @ solved[:, :-1]
-            pull += known[rows].T @ solved[:, -1]
-        covariance = np.linalg.inv(precision)
-        mean = covariance @ pull
+            error = s["year_c"] ** 2 + day_c**2 * phi**gap + reading_noise(len(rows)) + np.diag(extra[k])
+            both = np.column_stack([known[rows], residual[rows]])
+            white.append(np.linalg.solve(np.linalg.cholesky(error), both))
+        stacked = np.concatenate(white)
+        regression = OLS(stacked[:, -1], stacked[:, :-1]).fit()
+        mean, covariance = regression.params, np.asarray(regression.normalized_cov_params)
         for k, rows in enumerate(groups):
             noise = reading_noise(len(rows))
             error = np.full((len(rows), len(rows)), s["year_c"] ** 2) + np.diag(np.full(len(rows), day_c**2))
