@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import gzip
 import io
+import json
 from collections.abc import Callable
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from damage.check import (
     snapshot,
 )
 from damage.draft import bytes_of, cells_of
+from damage.settings import learned_table
 from season_folder import LAKES, RESIDENTS, SETTINGS, STATIONS, season_files, weather_high
 
 FILES = season_files()
@@ -224,3 +226,27 @@ def test_weather_that_cannot_be_read_names_the_station(tmp_path: Path) -> None:
     said = run(tmp_path, {"weather/low.csv": "", "weather/high.csv": "date,tmean_c\n2024-05-01,8\n"})
     assert said.exit_code == 4
     assert "station low: it has no readable weather file" in said.output and "station high: 1 observed" in said.output
+
+
+@pytest.mark.parametrize(
+    ("part", "value"),
+    [("coefficients", 1e6), ("coefficients", 1e308), ("readings", float("inf")), ("ice_off", 1e38), ("ice_off", -1.0)],
+)
+def test_learned_numbers_that_no_fit_gives(tmp_path: Path, part: str, value: float) -> None:
+    learned = learned_table()
+    lake = learned["lakes"]["alder"]
+    lake[part] = dict.fromkeys(lake[part], value) if isinstance(lake[part], dict) else value
+    said = run(tmp_path, {"learned.json": json.dumps(learned)})
+    assert said.exit_code == 1 and "learned.json cannot be read" in said.output
+
+
+def test_a_learned_covariance_with_a_hole(tmp_path: Path) -> None:
+    learned = learned_table()
+    learned["lakes"]["alder"]["covariance"][3][1] = None
+    assert run(tmp_path, {"learned.json": json.dumps(learned)}).exit_code == 1
+
+
+def test_what_was_learned_acts(tmp_path: Path, sound_run: Path) -> None:
+    assert run(tmp_path, {"learned.json": json.dumps(learned_table())}).exit_code == 0
+    windows = (tmp_path / "work" / "out" / "windows.csv").read_bytes()
+    assert windows != (sound_run / "windows.csv").read_bytes()
