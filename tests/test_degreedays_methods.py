@@ -274,3 +274,19 @@ def test_examples_in_docstrings(module: str) -> None:
 def test_methods_are_named_as_their_functions() -> None:
     functions: dict[str, Callable[..., Any]] = dict(METHODS)
     assert all(function.__name__ == name for name, function in functions.items())
+
+
+@pytest.mark.parametrize(
+    ("tmin", "tmax", "lower", "upper"), [(3.0, 19.0, 9.0, 22.4), (11.0, 27.0, 9.0, 22.4), (5.0, 31.0, 8.7, 25.0)]
+)
+def test_single_sine_is_the_integral_by_scipy(tmin: float, tmax: float, lower: float, upper: float) -> None:
+    """An independent library: scipy.integrate.quad over the day's sine, horizontal cut-off; its own error is 1e-8."""
+    from scipy.integrate import quad
+
+    def rate(t: float) -> float:
+        air = (tmin + tmax) / 2 + (tmax - tmin) / 2 * np.sin(2 * np.pi * t)
+        return float(min(max(air, lower), upper) - lower)
+
+    expected = quad(rate, 0, 1, limit=400, epsabs=1e-10)[0]
+    got = single_sine(np.array([tmin]), np.array([tmax]), lower=lower, upper=upper)[0]
+    assert got == pytest.approx(expected, abs=1e-6)
