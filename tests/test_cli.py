@@ -213,3 +213,15 @@ def test_water_with_readings_is_nearer_to_them() -> None:
         both = mine.merge(table, on="date", suffixes=("_read", ""))
         error[words] = float(((both.water_c - both.water_c_read) ** 2).mean() ** 0.5)
     assert error["before:2022-01-01"] < 0.7 * error["none"]
+
+
+def test_a_sighting_of_an_unknown_insect_is_listed(season: Path, tmp_path: Path) -> None:
+    path = season / "sightings.csv"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    head = lines[0].split(",")
+    cells = lines[1].split(",")
+    cells[head.index("taxon")] = "damzel"
+    path.write_text("\n".join([*lines, ",".join(cells)]) + "\n", encoding="utf-8")
+    assert call("forecast", str(season), *FEW, "--out", str(tmp_path / "out")).exit_code == 0
+    run = (tmp_path / "out" / "run.json").read_text(encoding="utf-8")
+    assert "damzel" in run and "no insect is called that" in run

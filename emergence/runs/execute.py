@@ -17,7 +17,7 @@ from emergence.errors import Problem
 from emergence.forecast.field import by_heat
 from emergence.runs.assumptions import assumptions
 from emergence.runs.notes import season_notes, usual_air
-from emergence.runs.plan import Job, RunPlan
+from emergence.runs.plan import Job, RunPlan, strange_sightings
 from emergence.runs.results import RunInfo, RunResult, TaxonLabel
 from emergence.runs.simulate import Block, simulate_block
 from emergence.runs.tables import Placed, days_table, members_table, water_table, windows_table
@@ -163,7 +163,7 @@ def run_info(plan: RunPlan) -> RunInfo:
             for t in plan.taxa.values()
         },
         assumptions=assumptions(plan),
-        problems=plan.season.problems,
+        problems=tuple(sorted({*plan.season.problems, *strange_sightings(plan.season)})),
         dropped=dict(plan.dropped),
         settings={
             "slots": settings.slots,

@@ -115,6 +115,16 @@ def _strange_words(season: Season, catalogue: Mapping[str, Taxon]) -> Iterator[P
             yield Problem(file, 0, column, shorten(word), "no insect is called that", remedy, "stop")
 
 
+def strange_sightings(season: Season) -> Iterator[Problem]:
+    """Yield the sightings' words that name no insect, each once; such sightings are left out."""
+    catalogue = load_catalogue(season.own_taxa)
+    for word in dict.fromkeys(season.sightings.taxon.tolist()):
+        if find_taxon(word, catalogue) is None:
+            near = nearest_taxon(word, catalogue)
+            remedy = f"{f'Did you mean {near}? ' if near else ''}'emergence taxa' lists them all."
+            yield Problem("sightings.csv", 0, "taxon", shorten(word), "no insect is called that; left out", remedy)
+
+
 def choose_lakes(lakes: Lakes, wanted: tuple[str, ...]) -> Lakes:
     """Return the lakes asked for (all without a wish), in the user's order.
 
