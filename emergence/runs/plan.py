@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,7 @@ from emergence.weather.neighbours import assign_stations, station_neighbours
 from emergence.weather.traces import Slots, choose_slots
 
 Ints = NDArray[np.int64]
+NO_INSECT = "no insect is called that"
 
 
 @dataclass(frozen=True)
@@ -106,23 +107,27 @@ def choose_taxa(season: Season, wanted: tuple[str, ...]) -> dict[str, Taxon]:
 
 
 def _strange_words(season: Season, catalogue: Mapping[str, Taxon]) -> Iterator[Problem]:
-    said = [("season.toml", "taxa.run", word) for word in season.settings.taxa]
-    said += [("residents.csv", "taxon", word) for word in dict.fromkeys(season.residents.taxon.tolist())]
-    for file, column, word in said:
-        if find_taxon(word, catalogue) is None:
-            near = nearest_taxon(word, catalogue)
-            remedy = f"{f'Did you mean {near}? ' if near else ''}'emergence taxa' lists them all."
-            yield Problem(file, 0, column, shorten(word), "no insect is called that", remedy, "stop")
+    for word in season.settings.taxa:
+        yield from _unless_known(word, catalogue, Problem("season.toml", 0, "taxa.run", "", NO_INSECT, "", "stop"))
+    for word in dict.fromkeys(season.residents.taxon.tolist()):
+        yield from _unless_known(word, catalogue, Problem("residents.csv", 0, "taxon", "", NO_INSECT, "", "stop"))
 
 
 def strange_sightings(season: Season) -> Iterator[Problem]:
     """Yield the sightings' words that name no insect, each once; such sightings are left out."""
     catalogue = load_catalogue(season.own_taxa)
     for word in dict.fromkeys(season.sightings.taxon.tolist()):
-        if find_taxon(word, catalogue) is None:
-            near = nearest_taxon(word, catalogue)
-            remedy = f"{f'Did you mean {near}? ' if near else ''}'emergence taxa' lists them all."
-            yield Problem("sightings.csv", 0, "taxon", shorten(word), "no insect is called that; left out", remedy)
+        yield from _unless_known(
+            word, catalogue, Problem("sightings.csv", 0, "taxon", "", f"{NO_INSECT}; left out", "")
+        )
+
+
+def _unless_known(word: str, catalogue: Mapping[str, Taxon], problem: Problem) -> Iterator[Problem]:
+    """Yield the problem, with the word and the nearest name, where the word names no insect."""
+    if find_taxon(word, catalogue) is None:
+        near = nearest_taxon(word, catalogue)
+        remedy = f"{f'Did you mean {near}? ' if near else ''}'emergence taxa' lists them all."
+        yield replace(problem, value=shorten(word), remedy=remedy)
 
 
 def choose_lakes(lakes: Lakes, wanted: tuple[str, ...]) -> Lakes:
