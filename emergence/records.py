@@ -138,6 +138,29 @@ class Residents(Table):
 
 
 @dataclass(frozen=True)
+class Overrules(Table):
+    """The user's last word on values: file (weather|readings), id of station or lake, days first to last, both included.
+
+    column ("" for all), keep (yes: used although flagged; no: not used), row of overrules.csv.
+    """
+
+    file: Words
+    id: Words
+    first: Days
+    last: Days
+    column: Words
+    keep: Words
+    note: Words
+    row: Days
+
+
+def no_overrules() -> Overrules:
+    """Return an empty table."""
+    words, days = np.zeros(0, dtype=object), np.zeros(0, dtype=np.int64)
+    return Overrules(words, words, days, days, words, words, words, days)
+
+
+@dataclass(frozen=True)
 class Settings:
     """What season.toml says, with its defaults. ``said`` names the keys that the user wrote."""
 
@@ -161,6 +184,7 @@ class Season:
     ``weather`` maps station_id to its record (``ahead`` likewise for forecast days); a station whose file is
     unreadable is absent and named in ``problems``. ``own_taxa`` maps the relative path of a user's taxon file to its
     text, already known to be UTF-8 text. ``checksums`` maps relative paths to the SHA-256 of the files read.
+    ``checked_to`` is the last day (day number) up to which quality control went over the weather, None before it.
     """
 
     folder: Path
@@ -176,3 +200,5 @@ class Season:
     own_taxa: Mapping[str, str]
     problems: tuple[Problem, ...]
     checksums: Mapping[str, str] = field(default_factory=dict)
+    overrules: Overrules = field(default_factory=no_overrules)
+    checked_to: int | None = None

@@ -2,62 +2,35 @@
 
 from __future__ import annotations
 
-from functools import cache
-
 import numpy as np
 import pytest
-from climates import MADISON, PLATEAU, SASKATOON, one_lake, season_field
+from climates import MADISON, PLATEAU, SASKATOON, MiddleLake
 
-from emergence.dates import NEVER, SeasonSpan
 from emergence.forecast.field import Field
-from emergence.taxa.catalogue_io import load_catalogue
-from emergence.taxa.population import Milestones, Requirements, crossing, heat_at, leave_water
+from emergence.taxa.population import Milestones
 
-CLIMATES = {
-    "saskatoon 1 m": (SASKATOON, (52.1, 500.0, 0.5, 1.0), 6.3),
-    "saskatoon 2 m": (SASKATOON, (52.1, 500.0, 5.0, 2.0), 6.3),
-    "plateau 4 m": (PLATEAU, (50.0, 1150.0, 30.0, 4.0), 6.8),
-    "madison 3 m": (MADISON, (43.1, 260.0, 10.0, 3.0), 5.5),
+LAKES = {
+    "saskatoon 1 m": MiddleLake(SASKATOON, (52.1, 500.0, 0.5, 1.0, 1.5), 6.3),
+    "saskatoon 2 m": MiddleLake(SASKATOON, (52.1, 500.0, 5.0, 2.0, 4.0), 6.3),
+    "plateau 4 m": MiddleLake(PLATEAU, (50.0, 1150.0, 30.0, 4.0, 9.0), 6.8),
+    "madison 3 m": MiddleLake(MADISON, (43.1, 260.0, 10.0, 3.0, 6.0), 5.5),
 }
 
 
-@cache
-def field_of(climate: str, warmer: float = 0.0) -> tuple[Field, SeasonSpan]:
-    monthly, place, half_range = CLIMATES[climate]
-    return season_field(monthly, one_lake(*place), range_c=half_range, warmer=warmer)
+def field_of(climate: str) -> Field:
+    return LAKES[climate].field()
 
 
 def passages(taxon_id: str, climate: str, warmer: float = 0.0) -> dict[str, Milestones]:
-    """Milestones of each simulated spring as day of year (1 = 1 January); NEVER kept."""
-    field, _ = field_of(climate, warmer)
-    taxon = load_catalogue()[taxon_id]
-    growth = taxon.growth
-    cells = field.water_c.shape[1:]
-    heat = field.heat(growth.lower.value, growth.upper.value if growth.upper else None)
-    start = field.start(taxon.start)
-    gates = field.gates(taxon.gates, [np.zeros((1, cells[1]), dtype=np.float32) for _ in taxon.gates])
-    numbers = [growth.requirement.median, growth.requirement.spread, growth.move_before_dd]
-    filled = [None if q is None else np.full(cells, q.value, dtype=np.float32) for q in numbers]
-    needed = Requirements(filled[0], filled[1], filled[2])  # type: ignore[arg-type]
-    both = leave_water(heat, heat_at(heat, start), needed, gates=gates, start=start)
-    names = ("emergence", "migration")
-    return {n: _as_days(p.milestones, field.first) for n, p in zip(names, both, strict=True) if p is not None}
+    """Milestones of the first brood in each simulated spring as day of year (1 = 1 January); NEVER kept."""
+    brood = LAKES[climate].run(taxon_id, warmer=warmer)[0]
+    both = {"emergence": brood.emergence, "migration": brood.migration}
+    return {name: found for name, found in both.items() if found is not None}
 
 
-def _as_days(found: Milestones, first: int) -> Milestones:
-    columns = [getattr(found, k).reshape(-1).astype(int) for k in ("onset", "peak", "end")]
-    return Milestones(*(np.where(c == NEVER, NEVER, c - first + 1) for c in columns))
-
-
-def first_adults(taxon_id: str, climate: str, warmer: float = 0.0) -> np.ndarray:
+def first_adults(taxon_id: str, climate: str) -> np.ndarray:
     """Day of year on which 5 % of the median lake's insects are ready."""
-    field, _ = field_of(climate, warmer)
-    taxon = load_catalogue()[taxon_id]
-    growth, need = taxon.growth, taxon.growth.requirement
-    heat = field.heat(growth.lower.value, growth.upper.value if growth.upper else None)
-    offset = heat_at(heat, field.start(taxon.start))
-    level = offset + np.float32(need.median.value - 1.62 * need.spread.value)
-    return crossing(heat, level).reshape(-1).astype(int) - field.first + 1
+    return LAKES[climate].run(taxon_id)[0].first
 
 
 @pytest.mark.parametrize("climate", ["saskatoon 1 m", "saskatoon 2 m"])
@@ -126,9 +99,7 @@ def test_lestes_larval_period_and_order() -> None:
     Krishnaraj & Pritchard 1995 CJZ 73:1672. From the hatch to the first 10 % out, saskatoon pond; the pond's own
     temperatures are not published, hence 10 days more on both sides.
     """
-    field, _ = field_of("saskatoon 1 m")
-    taxon = load_catalogue()["lestes"]
-    hatch = field.start(taxon.start).reshape(-1).astype(int) - field.first + 1
+    hatch = LAKES["saskatoon 1 m"].run("lestes")[0].start
     onset = passages("lestes", "saskatoon 1 m")["emergence"].onset
     assert 45 <= np.median(onset - hatch) <= 80
     # and after the spring damselflies of the same pond, by weeks
@@ -137,7 +108,7 @@ def test_lestes_larval_period_and_order() -> None:
 
 def test_the_order_of_the_season_on_the_plateau() -> None:
     """Month by month (common practice, no source): midges soon after ice-off, then the rest; month-level tolerance."""
-    field, _ = field_of("plateau 4 m")
+    field = field_of("plateau 4 m")
     winter = field.ice[: field.spring_end, 0, :, 0]
     ice_off = np.median([np.flatnonzero(spring)[-1] for spring in winter.T]) - field.first + 2
     peaks = {

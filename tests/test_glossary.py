@@ -17,7 +17,7 @@ import pytest
 from architecture import public_names
 
 ROOT = Path(__file__).parents[1]
-ROOMS = ("solar", "degreedays", "weather", "water", "taxa", "forecast")
+ROOMS = ("solar", "degreedays", "weather", "water", "taxa", "forecast", "verification")
 SUFFIXES = {
     "_c": "°C", "_m": "m", "_km": "km", "_ha": "ha", "_deg": "degrees", "_h": "h", "_hours": "h", "_d": "d",
     "_days": "d", "_dd": "°C·day",

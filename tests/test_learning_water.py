@@ -38,9 +38,9 @@ def visits(seasons: int, a_season: int, seed: int) -> np.ndarray:
 
 
 def planted(days: np.ndarray, known: np.ndarray, truth: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Residuals of a lake with known coefficients, season error 0.6, day error 1.0 (0.88 a day), reading error."""
+    """Residuals of a lake with known coefficients, season error 0.7, day error 1.0 (0.88 a day), reading error."""
     season = days // 365
-    year = rng.normal(0, 0.6, season.max() + 1)[season]
+    year = rng.normal(0, 0.7, season.max() + 1)[season]
     gap = np.abs(days[:, None] - days[None, :])
     daily = np.linalg.cholesky(0.88**gap + 1e-9 * np.eye(len(days))) @ rng.standard_normal(len(days))
     common = rng.normal(0, 0.3, season.max() + 1)[season]
@@ -97,12 +97,12 @@ def test_one_wild_reading_does_not_capsize_a_fit() -> None:
 
 
 def test_ice_shift_is_the_shrunk_mean() -> None:
-    """Normal mean with known variances: weight n / (n + 25/36) for spread 5 d a year and prior 6 d (textbook)."""
+    """Normal mean with known variances: weight n / (n + 25/49) for spread 5 d a year and prior 7 d (textbook)."""
     shift = np.array([4.0, 6.0, 5.0, 9.0])
-    fit = fit_ice(shift, deep=False)
-    weight = 4 / (4 + 25 / 36)
+    fit = fit_ice(shift, prior_d=7.0)
+    weight = 4 / (4 + 25 / 49)
     assert fit.mean_d == pytest.approx(weight * 6.0)
-    assert fit.sd_d == pytest.approx(np.sqrt(1 / (1 / 36 + 4 / 25) + 25))
+    assert fit.sd_d == pytest.approx(np.sqrt(1 / (1 / 49 + 4 / 25) + 25))
 
 
 def spread_of(lake_c: float = 1.0) -> Spread:

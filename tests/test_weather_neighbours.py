@@ -56,42 +56,65 @@ NEAR_LOW = ("near", 46.09, -89.0, 300.0)  # 10.0 km, 200 m lower: costs 30
 FAR_LEVEL = ("far", 46.225, -89.0, 500.0)  # 25.0 km: costs 25
 
 
+def _first(lakes: Lakes, stations: Stations, usable: np.ndarray | None = None) -> list[int]:
+    every = np.ones(len(stations), bool)
+    return assign_stations(lakes, stations, every if usable is None else usable).station_index[:, 0].tolist()
+
+
 def test_height_counts_against_distance() -> None:
     stations = _stations(NEAR_LOW, FAR_LEVEL)
     out = assign_stations(_lakes(HERE, ("", 46.0, -89.0, 300.0)), stations, np.array([True, True]))
-    assert out.station_index.tolist() == [1, 0]
-    assert out.distance_km == pytest.approx([25.02, 10.01], abs=0.01)
-    assert out.dz_m.tolist() == [0.0, 0.0]
+    assert out.station_index.tolist() == [[1, 0], [0, 1]]
+    assert out.distance_km[:, 0] == pytest.approx([25.02, 10.01], abs=0.01)
+    assert out.dz_m.tolist() == [[0.0, 200.0], [0.0, -200.0]]
+
+
+def test_weights_are_inverse_squares() -> None:
+    # 1 / (25.019² + 10²) against 1 / (30.008² + 10²), by hand: 725.95 and 1000.45 km²
+    out = assign_stations(_lakes(HERE), _stations(NEAR_LOW, FAR_LEVEL), np.ones(2, bool))
+    assert out.weight[0] == pytest.approx([1000.45 / 1726.40, 725.95 / 1726.40], abs=1e-4)
 
 
 @pytest.mark.parametrize(("height", "chosen"), [(355.0, 0), (345.0, 1)])
 def test_hundred_metres_cost_ten_kilometres(height: float, chosen: int) -> None:
     # 10.01 km + 0.1 km/m * 145 or 155 m against 25.02 km
-    stations = _stations(("near", 46.09, -89.0, height), FAR_LEVEL)
-    assert assign_stations(_lakes(HERE), stations, np.ones(2, bool)).station_index.tolist() == [chosen]
+    assert _first(_lakes(HERE), _stations(("near", 46.09, -89.0, height), FAR_LEVEL)) == [chosen]
 
 
-def test_a_named_station_is_used_or_nothing() -> None:
-    stations = _stations(NEAR_LOW, FAR_LEVEL, ("away", 10.0, 30.0, 20.0))
-    lakes = _lakes(("away", 46.0, -89.0, 500.0), ("far", 46.0, -89.0, 300.0), ("stranger", 46.0, -89.0, 300.0))
-    out = assign_stations(lakes, stations, np.array([True, False, True]))
-    assert out.station_index.tolist() == [2, -1, -1]
-    assert out.dz_m[0] == 480.0
-    assert np.isnan(out.dz_m[1:]).all()
-    assert np.isnan(out.distance_km[1:]).all()
+def test_a_named_station_is_used_alone_or_nothing() -> None:
+    stations = _stations(NEAR_LOW, FAR_LEVEL, ("away", 10.0, 30.0, 20.0), ("peak", 46.0, -89.0, 3000.0))
+    lakes = _lakes(*((name, 46.0, -89.0, 500.0) for name in ("away", "far", "stranger", "peak")))
+    out = assign_stations(lakes, stations, np.array([True, False, True, True]))
+    assert out.station_index.tolist() == [[2, -1, -1, -1], [-1] * 4, [-1] * 4, [3, -1, -1, -1]]
+    assert out.weight[[0, 3]].tolist() == [[1.0, 0.0, 0.0, 0.0]] * 2
+    assert out.weight[[1, 2]].sum() == 0.0
+    assert out.dz_m[[0, 3], 0].tolist() == [480.0, -2500.0]
+    assert np.isnan(out.dz_m[1:3]).all() and np.isnan(out.distance_km[1:3]).all()
+    assert out.found.tolist() == [True, False, False, True]
 
 
 def test_none_where_nothing_is_usable_or_near() -> None:
     stations = _stations(("away", 10.0, 30.0, 20.0))
-    assert assign_stations(_lakes(HERE), stations, np.array([True])).station_index.tolist() == [-1]
-    assert assign_stations(_lakes(HERE), stations, np.array([False])).station_index.tolist() == [-1]
+    assert _first(_lakes(HERE), stations) == [-1]
+    assert _first(_lakes(HERE), stations, np.array([False])) == [-1]
 
 
-@pytest.mark.parametrize(("degrees", "index"), [(4.48, 0), (4.51, -1)])
-def test_stations_beyond_500_km_are_too_far(degrees: float, index: int) -> None:
+@pytest.mark.parametrize(
+    ("degrees", "dz", "index"), [(4.48, 0.0, 0), (4.51, 0.0, -1), (0.1, 1990.0, 0), (0.1, 2010.0, -1)]
+)
+def test_stations_beyond_500_km_or_2000_m_are_too_far(degrees: float, dz: float, index: int) -> None:
     # a degree of latitude is 111.195 km on the sphere: 498.2 and 501.5 km
-    stations = _stations(("only", 46.0 + degrees, -89.0, 500.0))
-    assert assign_stations(_lakes(HERE), stations, np.array([True])).station_index.tolist() == [index]
+    assert _first(_lakes(HERE), _stations(("only", 46.0 + degrees, -89.0, 500.0 + dz))) == [index]
+
+
+def test_a_light_station_is_left_out_and_leaves_no_trace() -> None:
+    # beside the lake 1/10²; under a twentieth of it beyond sqrt(19)*10 = 43.6 km
+    near, edge, light = ("a", 46.0, -89.0, 500.0), ("b", 46.38, -89.0, 500.0), ("c", 46.40, -89.0, 500.0)
+    two = assign_stations(_lakes(HERE), _stations(near, edge), np.ones(2, bool))
+    three = assign_stations(_lakes(HERE), _stations(light, near, edge), np.ones(3, bool))
+    assert (two.weight[0] > 0).tolist() == [True, True]
+    assert three.station_index.tolist() == [[1, 2, -1]]
+    assert three.weight[0, :2].tolist() == two.weight[0].tolist()
 
 
 @pytest.mark.parametrize(("degrees", "dz", "fits"), [(1.79, 990.0, 1), (1.81, 0.0, 0), (0.0, 1010.0, 0)])
@@ -111,15 +134,19 @@ def test_order_of_lakes_and_stations_does_not_matter() -> None:
     first = assign_stations(lakes, _stations(*rows), usable)
     shuffled = rng.permutation(len(rows))
     second = assign_stations(lakes.take(slice(None, None, -1)), _stations(*(rows[i] for i in shuffled)), usable)
-    assert np.array_equal(shuffled[second.station_index[::-1]], first.station_index)
-    best = [
-        np.argmin(
-            great_circle_km(lat, lon, [r[1] for r in rows], [r[2] for r in rows])
-            + 0.1 * np.abs(z - np.array([r[3] for r in rows]))
-        )
-        for lat, lon, z in zip(lakes.latitude, lakes.longitude, lakes.elevation_m, strict=True)
-    ]
-    assert first.station_index.tolist() == best
+    found = second.station_index[::-1]
+    assert np.array_equal(np.where(found >= 0, shuffled[found], -1), first.station_index)
+    assert np.array_equal(second.weight[::-1], first.weight)
+    alone = [assign_stations(lakes.take(np.array([i])), _stations(*rows), usable) for i in range(0, 300, 50)]
+    assert all(np.array_equal(one.weight[0], first.weight[50 * i]) for i, one in enumerate(alone))
+    place = tuple(np.array([r[j] for r in rows]) for j in (1, 2, 3))
+    for i, (lat, lon, z) in enumerate(zip(lakes.latitude, lakes.longitude, lakes.elevation_m, strict=True)):
+        cost = great_circle_km(lat, lon, place[0], place[1]) + 0.1 * np.abs(z - place[2])
+        raw = np.where(np.abs(z - place[2]) <= 2000.0, 1.0 / (cost**2 + 100.0), 0.0)
+        best = np.argsort(-raw, kind="stable")[:5]
+        best = best[raw[best] >= 0.05 * raw[best[0]]]
+        assert set(first.station_index[i][first.weight[i] > 0]) == set(best.tolist())
+        assert first.weight[i][: len(best)] == pytest.approx(raw[best] / raw[best].sum(), rel=1e-9)
 
 
 def test_neighbours_of_a_station() -> None:

@@ -1,13 +1,16 @@
 """Which past years stand for the days ahead, and how they are laid."""
 
+import dataclasses
 import datetime as dt
 
 import numpy as np
 import pytest
 
-from emergence.dates import day_number, to_date
+from emergence.dates import day_number, same_day_in, to_date
 from emergence.records import StationSeries
+from emergence.weather.ahead import Outlook
 from emergence.weather.gaps import FilledSeries, fill_record
+from emergence.weather.persistence import fit_persistence, trace_shift
 from emergence.weather.traces import CALENDAR_YEAR, Slots, choose_slots, lay_traces
 
 
@@ -193,3 +196,69 @@ def test_traces_outside_the_record_are_refused(year: int) -> None:
     filled = _filled("2000-01-01", "2012-05-15")
     with pytest.raises(ValueError, match="reach outside the record"):
         lay_traces(filled, as_of=_day("2012-05-15"), n_days=20, years=[year])
+
+
+def _weather(first: str, last: str, *holes: tuple[str, str], latitude: float = 46.0) -> FilledSeries:
+    """A record of an invented climate with AR(1) weather (0.7 a day, 3 °C), and holes."""
+    days = np.arange(_day(first), _day(last) + 1)
+    rng = np.random.default_rng(7)
+    noise, value = np.empty(len(days)), 0.0
+    for k, shock in enumerate(rng.standard_normal(len(days))):
+        value = 0.7 * value + 2.1 * shock
+        noise[k] = value
+    sign = 1.0 if latitude < 0 else -1.0
+    mean = 8.0 + sign * 11.0 * np.cos(2 * np.pi * (days - 20) / 365.25) + noise
+    for low, high in holes:
+        mean[_day(low) - days[0] : _day(high) - days[0] + 1] = np.nan
+    series = StationSeries("here", int(days[0]), mean - 4.0, mean + 5.0, mean)
+    return fill_record(
+        series, neighbours=[], first_day=int(days[0]), last_day=int(days[-1]), latitude=latitude, elevation_m=0.0
+    )
+
+
+@pytest.mark.parametrize(
+    ("as_of", "n_days", "latitude"),
+    [
+        ("2012-05-15", 230, 46.0),
+        ("2012-02-29", 306, 46.0),  # a leap day
+        ("2012-11-20", 406, 46.0),  # over new year, into the next season
+        ("2012-10-15", 258, -45.0),  # a southern spring, over new year
+        ("2013-01-10", 171, -45.0),
+    ],
+)
+def test_an_outlook_only_shifts_the_first_weeks_and_warms(as_of: str, n_days: int, latitude: float) -> None:
+    filled = _weather(
+        "1980-01-01", as_of, ("1995-02-01", "1995-06-30"), ("2003-04-01", "2003-12-31"), latitude=latitude
+    )
+    fit = fit_persistence(filled)
+    years = [1981, 1995, 2003, 2008, 2010, CALENDAR_YEAR]
+    kept = {"as_of": _day(as_of), "n_days": n_days, "years": years}
+    plain, moved = lay_traces(filled, **kept), lay_traces(filled, **kept, outlook=Outlook(fit))
+    shift = trace_shift(filled, fit, n_days=n_days, years=years)
+    for before, after in zip(plain, moved, strict=True):
+        assert after - before == pytest.approx(shift, abs=1e-9)
+    assert np.all(moved[0] <= moved[1])
+    assert np.all(moved[1] <= moved[2])
+    # nothing is left of the last days at the end but the trend since the year
+    ago = np.array([_day(as_of) - (same_day_in(y, _day(as_of)) if y >= 0 else fit.middle) for y in years])
+    assert shift[-1] == pytest.approx(fit.warming_c * ago, abs=0.05)
+
+
+def test_a_slot_of_this_very_sky_goes_on_smoothly() -> None:
+    """If a past year's last days had been like this year's, its trace is laid as it was (but for the trend)."""
+    filled = _weather("1980-01-01", "2012-05-15")
+    at, past = len(filled.tmean_c), _day("1999-05-15") - filled.first_day + 1
+    for values in (filled.tmin_c, filled.tmean_c, filled.tmax_c):
+        values[at - 30 :] = values[past - 30 : past]
+    fit = fit_persistence(filled)
+    shift = trace_shift(filled, fit, n_days=10, years=[1999])
+    # the trend moves departures of the two years apart, by less than it moves the trace
+    trend = fit.warming_c * (_day("2012-05-15") - _day("1999-05-15"))
+    assert shift[:, 0] == pytest.approx(np.full(10, trend), abs=abs(trend) + 0.15)
+
+
+def test_slots_hold_the_outlook_of_each_station() -> None:
+    slots = _choose("2012-05-15", "2012-12-31", a=_seen("1990-01-01", "2012-05-15"))
+    assert slots.outlook_of(0) is None
+    outlook = Outlook(fit_persistence(_weather("2000-01-01", "2012-05-15")))
+    assert dataclasses.replace(slots, outlook=(outlook,)).outlook_of(0) is outlook

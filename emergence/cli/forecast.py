@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emergence.cli.options import DATE, SEASON, open_season, tell_problems, today
+from emergence.cli.options import DATE, SEASON, hint_to_fetch, open_season, tell_problems, today
 
 if TYPE_CHECKING:
     from emergence.runs.results import RunResult
@@ -90,7 +90,8 @@ def forecast_command(
     folder = open_season(season)
     tell_problems(folder)
     learned = None if no_learned else read_learned(season)
-    plan = prepare(folder, as_of=as_of, lakes=lakes, taxa=taxa, seed=seed, learned=learned)
+    with hint_to_fetch(folder):
+        plan = prepare(folder, as_of=as_of, lakes=lakes, taxa=taxa, seed=seed, learned=learned)
     wanted = Wanted(water="water" in parts or "pictures" in parts, members=members)
     result = run_plan(plan, wanted, progress=_progress(len(plan.lakes)))
     _deliver(result, parts | ({"members"} if members else frozenset()), out, table_format, as_json=as_json)

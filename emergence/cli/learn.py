@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from emergence.cli.options import DATE, SEASON, open_season, tell_problems
+from emergence.cli.options import DATE, SEASON, open_season, tell_checked, tell_problems
 
 
 @click.command("learn")
@@ -23,11 +23,14 @@ def learn_command(season: Path, before: int | None) -> None:
       emergence learn data_demo
     """
     from emergence.report.folders import atomic_text
+    from emergence.runs.checked import checked_season, reading_problem
     from emergence.runs.learn import FILE, learn_season, to_json
 
     folder = open_season(season)
     tell_problems(folder, more="")
+    folder = checked_season(folder)
     learned = learn_season(folder, before=before)
+    tell_checked(folder, tuple(map(reading_problem, learned.doubted)))
     if not learned.lakes and not learned.ice:
         nothing = "nothing learned: no reading or ice date of a completed season falls on measured weather"
         click.echo(nothing, err=True)

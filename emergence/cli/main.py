@@ -11,8 +11,10 @@ import click
 from emergence import __version__
 from emergence.cli.forecast import forecast_command
 from emergence.cli.learn import learn_command
+from emergence.cli.note import note_group
 from emergence.cli.taxa import taxa_command
 from emergence.cli.water import water_command
+from emergence.cli.weather import weather_group
 from emergence.errors import EmergenceError
 
 
@@ -76,5 +78,7 @@ def main() -> None:
 
 main.add_command(forecast_command)
 main.add_command(water_command)
+main.add_command(note_group)
 main.add_command(learn_command)
 main.add_command(taxa_command)
+main.add_command(weather_group)

@@ -11,14 +11,20 @@ import click
 
 if TYPE_CHECKING:
     from emergence.sources import Quantity
-    from emergence.taxa.model import Requirement, Taxon
+    from emergence.taxa.model import Adult, Requirement, Taxon, YearClass
 
 WIDTH = 80
 GATE_WORDS = {
     "water_mean": "daily mean water",
+    "water_change": "change of daily mean water",
     "air_max": "daily maximum air",
     "air_dusk": "air at dusk",
     "day_length": "day length",
+}
+WINTER_WORDS = {
+    "final": "Full-grown nymphs winter in the final instar: emergence is early and short.",
+    "before_final": "Nobody winters in the final instar: emergence is later and long.",
+    "egg": "One year, everywhere.",
 }
 STAGE_WORDS = {"empty_skin": "empty skin"}
 BOUND_WORDS = {
@@ -89,7 +95,7 @@ def _list_text(catalogue: Mapping[str, Taxon], as_json: bool) -> str:
             "group": t.group,
             "leaves_the_water": _leaving(t),
             "migration": t.growth.move_before_dd is not None,
-            "broods": 1 + len(t.broods),
+            "broods": 1 + len(t.later_broods),
             "also_called": list(t.also_called),
         }
         for t in catalogue.values()
@@ -120,6 +126,12 @@ def _page(taxon: Taxon) -> Iterator[str]:
     yield from _heat(taxon)
     yield from ("", "Waits for")
     yield from _gates(taxon)
+    if taxon.year_class is not None:
+        yield from ("", "Year-classes")
+        yield from _year_class(taxon.year_class)
+    if taxon.adult is not None:
+        yield from ("", "After the water")
+        yield from _adult(taxon.adult)
     yield from ("", "Where it lives")
     yield from _habitat(taxon)
     if taxon.stage_words:
@@ -136,16 +148,22 @@ def _heat(taxon: Taxon) -> Iterator[str]:
         "date": f"on {day} {_MONTHS[month - 1]} (half a year later in the south)",
         "ice_off": "on the first open day after ice-off",
         "warm_week": "on the first day whose seven-day mean water reaches the start temperature",
+        "hatch": "on the first day whose mean water reaches the start temperature",
+        "day_length": "on the first day after midwinter that is as long as the start",
     }[taxon.start.rule]
-    yield from _wrapped(f"Counting starts {begins}. Heat is degree-days of daily mean surface water.")
+    yield from _wrapped(f"Counting starts {begins}. Heat is degree-days of daily mean water where it lives.")
     growth = taxon.growth
-    yield from _number("start temperature", taxon.start.threshold)
+    yield from _number("start at", taxon.start.threshold)
     yield from _number("lower threshold", growth.lower)
     yield from _number("no faster above", growth.upper)
     yield from _requirement(growth.requirement)
     yield from _number("moves to shore this much before", growth.move_before_dd)
-    for number, brood in enumerate(taxon.broods, start=2):
-        yield from _wrapped(f"Brood {number}, counted from the middle of the brood before:")
+    number = 2
+    for brood in taxon.broods:
+        last = number + brood.times - 1
+        name = f"Brood {number}" if brood.times == 1 else f"Broods {number} to {last}"
+        yield from _wrapped(f"{name}, counted from the middle of the brood before:")
+        number = last + 1
         yield from _requirement(brood.requirement)
         yield from _number("only while days are at least", brood.shortest_day)
 
@@ -155,6 +173,28 @@ def _requirement(need: Requirement) -> Iterator[str]:
     yield from _number("spread between insects", need.spread)
     yield from _number("lakes differ, early side (ln sd)", need.ln_sd_early)
     yield from _number("lakes differ, late side (ln sd)", need.ln_sd_late)
+
+
+def _year_class(part: YearClass) -> Iterator[str]:
+    waits = "wintered as eggs" if part.last_winter == "egg" else "are in their last three instars by midwinter"
+    yield from _wrapped(f"Those emerge in a season that {waits}. {WINTER_WORDS[part.last_winter]}")
+    if part.eggs_wait:
+        yield from _wrapped("Eggs hatch in the spring after they were laid.")
+    yield from _number("heat to the last three instars", part.critical)
+    yield from _number("heat to the full-grown nymph", part.grown)
+    yield from _number("nymphs differ by (share)", part.dispersion)
+    yield from _number("winter's differences left (share)", part.carry)
+    yield from _number("grows while days are at least", part.shortest_day)
+    yield from _number("lives through a year (share)", part.survival)
+    yield from _number("young follow adults (elasticity)", part.density)
+    yield from _number("numbers differ else (ln sd)", part.ln_sd)
+
+
+def _adult(part: Adult) -> Iterator[str]:
+    yield from _number("can fly after", part.flies_after)
+    yield from _number("breeds after", part.maturation)
+    yield from _number("lives from then on, on average", part.life)
+    yield from _number("ended by air of, from midsummer", part.hard_frost)
 
 
 def _gates(taxon: Taxon) -> Iterator[str]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import NEVER
-from emergence.forecast.field import Field
+from emergence.forecast.field import Field, layer_of
 from emergence.forecast.windows import (
     EVEN,
     OUTER,
@@ -21,9 +22,11 @@ from emergence.forecast.windows import (
 )
 from emergence.taxa.draws import draw_gate_shifts, draw_requirements
 from emergence.taxa.model import Brood, Taxon
-from emergence.taxa.population import Milestones, Passage, Requirements, crossing, heat_at, leave_water
+from emergence.taxa.population import Gates, Milestones, Passage, Requirements, crossing, heat_at, leave_water, widened
+from emergence.taxa.yearclass import MemberClasses
 
 Floats = NDArray[np.float64]
+STRENGTH_AT = (0.1, 0.5, 0.9)
 
 
 @dataclass(frozen=True)
@@ -32,7 +35,8 @@ class EventResult:
 
     ``best`` is the best week of the season, ``ahead`` of the days after the issue date. Quantiles (lakes, 7) are day
     indices, ``dates.NEVER`` blank; chances and ``intensity`` are (days, lakes); ``milestones`` (lakes, members) and
-    ``moving`` (days, lakes, members) are kept only when members are asked for.
+    ``moving`` (days, lakes, members) are kept only when members are asked for. ``strength`` (lakes, 3) are the 10, 50
+    and 90 % quantiles of the maturing numbers over their mean year, None for taxa without year-classes.
     """
 
     taxon: str
@@ -52,10 +56,17 @@ class EventResult:
     intensity: Floats
     milestones: Milestones | None
     moving: NDArray[np.bool_] | None
+    strength: Floats | None = None
 
 
 def taxon_events(
-    taxon: Taxon, field: Field, lake_ids: NDArray[np.object_], *, seed: int, keep_members: bool = False
+    taxon: Taxon,
+    field: Field,
+    lake_ids: NDArray[np.object_],
+    *,
+    seed: int,
+    keep_members: bool = False,
+    classes: MemberClasses | None = None,
 ) -> list[EventResult]:
     """Return every event of every brood of a taxon, migration before emergence.
 
@@ -71,29 +82,74 @@ def taxon_events(
         The run's seed.
     keep_members
         Whether each member's dates and moving days are kept.
+    classes
+        The members' year-classes, for taxa that have them: they widen the first brood and give its strength.
     """
     cells = field.water_c.shape[1:]
-    lower, upper = taxon.growth.lower.value, taxon.growth.upper.value if taxon.growth.upper else None
-    cumulative = field.heat(lower, upper)
-    start = field.start(taxon.start)
     members = cells[1] * cells[2]
     shifts = draw_gate_shifts(taxon.gates, lake_ids, key=taxon.id, seed=seed, members=members)
-    gates = field.gates(taxon.gates, shifts)
-    requirements = [taxon.growth.requirement, *(b.requirement for b in taxon.broods)]
+    needs = [
+        _as_cells(
+            draw_requirements(
+                taxon.growth, requirement, lake_ids, key=f"{taxon.id}/{number}", seed=seed, members=members
+            ),
+            cells,
+        )
+        for number, requirement in enumerate(taxon.requirements, start=1)
+    ]
+    if classes is not None:
+        needs[0] = widened(needs[0], classes.uneven.reshape(cells))
     results: list[EventResult] = []
-    for number, requirement in enumerate(requirements, start=1):
-        key = f"{taxon.id}/{number}"
-        drawn = draw_requirements(taxon.growth, requirement, lake_ids, key=key, seed=seed, members=members)
-        need = _as_cells(drawn, cells)
-        offset = heat_at(cumulative, start)
-        if number > 1:
-            offset = _flown_only(taxon.broods[number - 2], field, cumulative, offset, need)
-        emergence, migration = leave_water(cumulative, offset, need, gates=gates, start=start)
+    passages = brood_passages(taxon, field, needs, gates=field.gates(taxon.gates, shifts))
+    for number, (emergence, migration) in enumerate(passages, start=1):
         if migration is not None:
-            results.append(_result(taxon.id, number, "migration", migration, field.ahead, keep_members))
-        results.append(_result(taxon.id, number, "emergence", emergence, field.ahead, keep_members))
-        start = emergence.milestones.peak
-    return results
+            results.append(event_result(taxon.id, number, "migration", migration, field.ahead, keep_members))
+        results.append(event_result(taxon.id, number, "emergence", emergence, field.ahead, keep_members))
+    return results if classes is None else [_with_strength(r, classes) for r in results]
+
+
+def _with_strength(result: EventResult, classes: MemberClasses) -> EventResult:
+    """Return a first brood's result with the quantiles of its strength."""
+    if result.brood > 1:
+        return result
+    members = classes.strength.shape[1]
+    rank = [max(int(np.ceil(p * members)) - 1, 0) for p in STRENGTH_AT]
+    return replace(result, strength=np.sort(classes.strength, axis=1)[:, rank].astype(np.float64))
+
+
+def brood_passages(
+    taxon: Taxon, field: Field, needs: Sequence[Requirements], *, gates: Gates
+) -> Iterator[tuple[Passage, Passage | None]]:
+    """Yield emergence and migration of each brood, each counted from the middle of the one before.
+
+    Parameters
+    ----------
+    taxon
+        The taxon.
+    field
+        The block's water, air and light.
+    needs
+        Requirements of each brood, of cell shape.
+    gates
+        What ready insects wait for.
+    """
+    lower, upper = taxon.growth.lower.value, taxon.growth.upper.value if taxon.growth.upper else None
+    layer = layer_of(taxon.depth)
+    cumulative = field.heat(lower, upper, layer)
+    start = field.start(taxon.start)
+    for number, need in enumerate(needs):
+        wide = widened(need, field.uneven_heat(lower, upper, layer, start=start, need=need.median))
+        offset = heat_at(cumulative, start)
+        if number > 0:
+            offset = _flown_only(taxon.later_broods[number - 1], field, cumulative, offset, wide)
+        emergence, migration = leave_water(cumulative, offset, wide, gates=gates, start=start)
+        yield emergence, migration
+        start = day_after(emergence.milestones.peak)
+
+
+def day_after(peak: NDArray[np.int16]) -> NDArray[np.int16]:
+    """Return the day after the middle of a brood, from which the next one counts; NEVER stays."""
+    return np.where(peak == NEVER, NEVER, peak + 1).astype(np.int16)
 
 
 def _as_cells(drawn: Requirements, cells: tuple[int, ...]) -> Requirements:
@@ -115,7 +171,8 @@ def _flown_only(
     return np.where(too_late, np.float32(np.inf), offset)
 
 
-def _result(taxon: str, brood: int, event: str, passage: Passage, ahead: int, keep: bool) -> EventResult:
+def event_result(taxon: str, brood: int, event: str, passage: Passage, ahead: int, keep: bool) -> EventResult:
+    """Reduce the members' passages of one event to what is published of it; ``ahead`` is the first day to come."""
     n_days, lakes = passage.intensity.shape
     flat = Milestones(*(getattr(passage.milestones, k).reshape(lakes, -1) for k in ("onset", "peak", "end")))
     moving = passage.moving.reshape(n_days, lakes, -1)

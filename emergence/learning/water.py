@@ -22,7 +22,9 @@ FAR_D = 30.0  # an ice date further than this from the model is held there
 class LakeFit:
     """Posterior of one lake's coefficients of FEATURES: ``mean`` (K,) and ``covariance`` (K, K).
 
-    ``readings`` and ``seasons`` say on how much it stands, ``outliers`` how many readings counted less.
+    ``readings`` and ``seasons`` say on how much it stands, ``outliers`` how many readings counted less; ``scale`` is
+    the size of the lake's season-long and day-to-day errors against the usual ones [1]; ``prior`` (K,) the prior's
+    standard deviations.
     """
 
     mean: NDArray[np.float64]
@@ -30,15 +32,21 @@ class LakeFit:
     readings: int
     seasons: int
     outliers: int
+    prior: NDArray[np.float64]
+    scale: float = 1.0
 
 
 @dataclass(frozen=True)
 class IceFit:
-    """One lake's shift of ice-off: ``mean_d`` and ``sd_d`` [d] for a season to come, from ``dates`` dates."""
+    """One lake's shift of ice-off: ``mean_d`` and ``sd_d`` [d] for a season to come, from ``dates`` dates.
+
+    ``prior_d`` [d] is the standard deviation of the prior.
+    """
 
     mean_d: float
     sd_d: float
     dates: int
+    prior_d: float
 
 
 def prior_sd(lake_c: float) -> NDArray[np.float64]:
@@ -96,7 +104,26 @@ def fit_lake(
             left = residual[rows] - known[rows] @ mean
             extra[k] = np.diag(less_of_outliers(error, noise, left) - noise)
     outliers = sum(int((e > 0).sum()) for e in extra.values())
-    return LakeFit(mean, covariance, sum(len(g) for g in groups), len(groups), outliers)
+    used = len(mean) - float(np.trace(covariance * np.asarray(prior, dtype=np.float64) ** -2))
+    scale = _scale([(residual[g] - known[g] @ mean, day[g]) for g in groups], used, day_c=day_c, phi=phi)
+    return LakeFit(mean, covariance, sum(len(g) for g in groups), len(groups), outliers, np.asarray(prior), scale)
+
+
+def _scale(seasons: list[tuple[Floats, Ints]], used: float, *, day_c: float, phi: float) -> float:
+    """Return how large a lake's errors are against the usual, from what each season's fit left over (shrunk to 1).
+
+    The variance has a scaled inverse-chi-squared prior with ``scale_prior`` degrees of freedom; ``used`` are those
+    that the fit took. Whitened residuals beyond 3 count as 3.
+    """
+    s = load_coefficients()["learning"]
+    total, n = 0.0, 0
+    for left, day in seasons:
+        gap = np.abs(day[:, None] - day[None, :])
+        error = s["year_c"] ** 2 + day_c**2 * phi**gap + reading_noise(len(day))
+        white = np.clip(np.linalg.solve(np.linalg.cholesky(error), left), -3, 3)
+        total, n = total + float(white @ white), n + len(day)
+    variance = (s["scale_prior"] + total) / (s["scale_prior"] + max(n - used, 1.0))
+    return float(np.clip(np.sqrt(variance), s["scale_low"], s["scale_high"]))
 
 
 def _thinned(rows: Ints, day: Ints) -> Ints:
@@ -106,19 +133,18 @@ def _thinned(rows: Ints, day: Ints) -> Ints:
     return rows[np.linspace(0, len(rows) - 1, MOST_A_SEASON).round().astype(np.int64)]
 
 
-def fit_ice(shift_d: Floats, *, deep: bool) -> IceFit:
+def fit_ice(shift_d: Floats, *, prior_d: float) -> IceFit:
     """Return a lake's own shift of ice-off: the mean of observed less simulated dates, shrunk to none.
 
     Parameters
     ----------
     shift_d
         Observed less simulated date of each spring [d], shape (n,).
-    deep
-        Whether the mean depth exceeds 20 m (wider prior).
+    prior_d
+        Standard deviation of the lake's own shift [d].
     """
     s = load_coefficients()["learning"]
-    lake = s["ice_lake_deep_d"] if deep else s["ice_lake_d"]
     held = np.clip(np.asarray(shift_d, dtype=np.float64), -FAR_D, FAR_D)
-    precision = lake**-2.0 + len(held) / s["ice_year_d"] ** 2
+    precision = prior_d**-2.0 + len(held) / s["ice_year_d"] ** 2
     mean = held.sum() / s["ice_year_d"] ** 2 / precision
-    return IceFit(float(mean), float(np.hypot(precision**-0.5, s["ice_year_d"])), len(held))
+    return IceFit(float(mean), float(np.hypot(precision**-0.5, s["ice_year_d"])), len(held), prior_d)

@@ -136,6 +136,7 @@ def run_record(info: RunInfo, notes: RunNotes) -> dict[str, Any]:
         "warnings": notes.warnings,
         "dropped_lakes": info.dropped,
         "gap_counts": info.gap_counts,
+        "lake_stations": info.lake_stations,
         "lakes": info.lakes["lake_id"],
         "taxa": {key: label.name for key, label in info.taxa.items()},
     }

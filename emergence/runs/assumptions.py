@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from emergence.dates import to_date
+from emergence.dates import YEAR_DAYS, to_date
 from emergence.runs.plan import RunPlan
 from emergence.water.coefficients import load_coefficients
+from emergence.weather.constants import AHEAD_DOUBLING, AHEAD_SD, LONGEST_LEAD, WIDE_HEIGHT
 from emergence.weather.gaps import CALENDAR, GAP_POLICY, NEIGHBOUR
+from emergence.weather.lapse import VARIABLES
 
 FAR_KM, HIGH_M = 40.0, 300.0  # from here on the way from station to lake is worth a line; our prior
 MOST_NAMES = 8
@@ -22,26 +24,26 @@ def assumptions(plan: RunPlan) -> tuple[str, ...]:
 
 
 def _names(plan: RunPlan, mask: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> str:
-    ids = plan.lakes.lake_id[mask].tolist()
-    more = f" and {len(ids) - MOST_NAMES} more" if len(ids) > MOST_NAMES else ""
-    return ", ".join(str(i) for i in ids[:MOST_NAMES]) + more
+    return _some([str(i) for i in plan.lakes.lake_id[mask]])
+
+
+def _some(names: list[str]) -> str:
+    more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
+    return ", ".join(names[:MOST_NAMES]) + more
 
 
 def _weather(plan: RunPlan) -> list[str]:
     years = plan.slots.slot_year
     lines = [
         f"The weather to come is drawn from {len(years)} past springs ({years.min()}-{years.max()}), each with "
-        f"{plan.replicates} possible lakes; no weather forecast is used."
+        f"{plan.replicates} possible lakes{_forecast_words(plan)}"
         if years.min() >= 0
         else "No past year can be laid on the days to come: the calendar mean stands in, without its spread.",
         f"Gaps in station records: {GAP_POLICY}; the days filled are counted in run.json.",
-        "Air temperature is moved from station to lake height by 5.5 °C/km in the mean, 6.5 for maxima and 4.0 for "
-        "minima, with a monthly shape.",
+        *_days_to_come(plan),
+        *_stations(plan),
     ]
-    far = (plan.distance_km > FAR_KM) | (np.abs(plan.dz_m) > HIGH_M)
-    if far.any():
-        lines.append(f"Station more than {FAR_KM:.0f} km or {HIGH_M:.0f} m of height away: {_names(plan, far)}.")
-    used = sorted(set(plan.station_index.tolist()))
+    used = plan.links.in_use
     estimated = [plan.filled[k].station_id for k in used if plan.filled[k].range_estimated[-365:].mean() > 0.5]
     if estimated:
         lines.append(f"Minima and maxima are estimated from the daily mean at {', '.join(estimated)}.")
@@ -62,6 +64,88 @@ def _weather(plan: RunPlan) -> list[str]:
     if apart and years.min() >= 0:
         lines.append(f"Some past springs are substitutes of another year (not the same sky) at {', '.join(apart)}.")
     return lines
+
+
+def _forecast_words(plan: RunPlan) -> str:
+    used = [plan.slots.outlook_of(int(k)) for k in plan.links.in_use]
+    return "." if any(o is not None and o.ahead is not None for o in used) else "; no weather forecast is used."
+
+
+def _days_to_come(plan: RunPlan) -> list[str]:
+    """Return what was done to the past springs before they were laid on this one."""
+    used = {plan.filled[k].station_id: o for k in plan.links.in_use if (o := plan.slots.outlook_of(int(k))) is not None}
+    fits = [o.persistence for o in used.values()]
+    if not fits:
+        return []
+    decade = 10.0 * YEAR_DAYS * np.array([f.warming_c for f in fits])
+    kept = np.mean([f.kept([1, 7]) for f in fits], axis=0)
+    lines = [
+        "Past springs are the latest years, moved to today's climate by each station's own warming, drawn to none "
+        f"where the record is short ({decade.min():+.2f} to {decade.max():+.2f} °C in ten years).",
+        "The last days' departure from the usual is carried on and fades as fitted to each station's record: of one "
+        f"warm day {_percent(kept[0, 0] + kept[1, 0] / 5 + kept[2, 0] / 30)} is left on the next day, of a warm month "
+        f"{_percent(kept[:, 1].sum())} after a week.",
+    ]
+    ahead = {name: o.ahead for name, o in used.items() if o.ahead is not None}
+    if ahead:
+        most, last = max(len(a.day) for a in ahead.values()), max(int(a.day[-1]) for a in ahead.values())
+        told = [name if a.source == name else f"{name} (those of {a.source})" for name, a in ahead.items()]
+        lines.append(
+            f"{most} forecast days (to {to_date(last)}) are used at {_some(told)}; their daily mean is "
+            f"taken to be off by {AHEAD_SD.value:.1f} °C on the first day, twice that every {AHEAD_DOUBLING.value:.0f} "
+            "days."
+        )
+    elif plan.season.ahead:
+        why = (
+            f"they were made later than {to_date(plan.as_of)}"
+            if plan.as_of < plan.last_weather_day
+            else f"none lies within {LONGEST_LEAD.value:.0f} days of its making and after {to_date(plan.as_of)}"
+        )
+        lines.append(f"The forecast days of {_some(list(plan.season.ahead))} are not used: {why}.")
+    return lines
+
+
+def _percent(share: float) -> str:
+    return f"{100.0 * share:.0f} %"
+
+
+def _stations(plan: RunPlan) -> list[str]:
+    """Return what was taken for granted on the way from stations to lakes."""
+    lines, found = [_height_rates(plan)], plan.assignment
+    several = (found.weight > 0.0).sum(axis=1) > 1
+    if several.any():
+        lines.append(
+            f"The air over {int(several.sum())} of {len(several)} lakes is a mean of up to "
+            f"{int((found.weight > 0.0).sum(axis=1).max())} stations, weighted by distance and height; run.json has "
+            "the weights."
+        )
+    far = (found.distance_km[:, 0] > FAR_KM) | (np.abs(found.dz_m[:, 0]) > HIGH_M)
+    if far.any():
+        lines.append(f"Station more than {FAR_KM:.0f} km or {HIGH_M:.0f} m of height away: {_names(plan, far)}.")
+    wide = np.abs(found.dz_m[:, 0]) > WIDE_HEIGHT.value
+    if wide.any():
+        lines.append(
+            f"Station more than {WIDE_HEIGHT.value:.0f} m above or below; the spread is widened for it: "
+            f"{_names(plan, wide)}."
+        )
+    return lines
+
+
+def _height_rates(plan: RunPlan) -> str:
+    """Return how temperature is moved from station to lake height."""
+    table = "5.5 °C/km in the mean, 6.5 for maxima and 4.0 for minima, with a monthly shape"
+    used = plan.links.in_use
+    learned = used[plan.lapse.learned_from[used] > 0]
+    if len(learned) == 0:
+        return f"Air temperature is moved from station to lake height by {table}."
+    mean = [plan.lapse.rate_c_km[learned, v].mean() for v in range(len(VARIABLES))]
+    told = ", ".join(f"{rate:.1f} for {word}" for rate, word in zip(mean, ("minima", "means", "maxima"), strict=True))
+    rest = "" if len(learned) == len(used) else f"; elsewhere by {table}"
+    return (
+        "Air temperature is moved from station to lake height by monthly rates learned from up to "
+        f"{plan.lapse.learned_from[learned].max()} stations and drawn towards published ones (year's mean, °C/km: "
+        f"{told}){rest}."
+    )
 
 
 def _water(plan: RunPlan) -> list[str]:
@@ -88,6 +172,8 @@ def _life(plan: RunPlan) -> list[str]:
         "Heat needed by each insect is a prior from the literature (emergence taxa NAME shows the sources); "
         "neighbouring waters differ by one to three weeks.",
         "Heat is counted from the daily mean of surface water, its daily range taken as nil, as the needs were fitted.",
+        "Strength of insects that live for years as nymphs comes from the lakes' past 30 summers, short records "
+        "repeated; fish, water level and crowding are guesses, so it tells weak from strong years and no more.",
         "Insects without a line in residents.csv are kept as unsure unless depth, area, height or latitude rule "
         "them out.",
     ]

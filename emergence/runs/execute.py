@@ -15,12 +15,16 @@ from numpy.typing import NDArray
 from emergence.dates import to_date
 from emergence.errors import Problem
 from emergence.forecast.field import by_heat
+from emergence.learning.suspicious import Doubted
 from emergence.runs.assumptions import assumptions
+from emergence.runs.checked import reading_problem
+from emergence.runs.history import Past, past_air, past_seasons
 from emergence.runs.notes import season_notes, usual_air
 from emergence.runs.plan import Job, RunPlan, strange_sightings
 from emergence.runs.results import RunInfo, RunResult, TaxonLabel
-from emergence.runs.simulate import Block, simulate_block
+from emergence.runs.simulate import Block, month_day_index, simulate_block
 from emergence.runs.tables import Placed, days_table, members_table, water_table, windows_table
+from emergence.water.depth import deepest
 from emergence.water.spread import error_bank
 from emergence.weather.block import Legs, lake_weather
 from emergence.weather.gaps import gap_counts
@@ -72,17 +76,7 @@ def _suspicious(placed: list[Placed]) -> list[Problem]:
     found = []
     for part in placed:
         for s in part.chunk.suspicious:
-            date = to_date(part.chunk.first_day + s.day)
-            found.append(
-                Problem(
-                    "readings.csv",
-                    0,
-                    "water_c",
-                    f"{s.lake_id} {date} {s.water_c:g}",
-                    f"a reading must lie within 10 °C of what lake and season allow (about {s.expected_c:.1f} °C)",
-                    "It was not used; check the thermometer, the unit and the lake.",
-                )
-            )
+            found.append(reading_problem(Doubted(s.lake_id, part.chunk.first_day + s.day, s.water_c, s.expected_c, "far")))
     return found
 
 
@@ -117,16 +111,15 @@ def make_block(plan: RunPlan, job: Job, lakes: NDArray[np.int64], bank: NDArray[
     """Return the inputs of some lakes of a job (indices into ``plan.lakes``)."""
     weather = lake_weather(
         plan.filled,
-        plan.station_index[lakes],
-        plan.dz_m[lakes],
-        plan.lakes.southern[lakes],
+        plan.links.take(lakes),
         legs=Legs(job.span.sim_start, plan.as_of, job.span.end),
-        years=plan.slots.year,
+        sky=plan.slots,
     )
     return Block(
         lake_id=plan.lakes.lake_id[lakes],
         region=plan.lakes.region[lakes],
         shape=plan.shape.take(lakes),
+        deepest_m=deepest(plan.lakes.max_depth_m[lakes], plan.shape.mean_depth_m[lakes]),
         weather=weather,
         span=job.span,
         as_of=plan.as_of,
@@ -138,14 +131,38 @@ def make_block(plan: RunPlan, job: Job, lakes: NDArray[np.int64], bank: NDArray[
         spread=plan.spread.take(lakes),
         usual_c=usual_air(plan, job.span, lakes),
         notes=season_notes(plan, job.span, lakes),
+        past=_past(plan, job, lakes),
     )
+
+
+def _past(plan: RunPlan, job: Job, lakes: NDArray[np.int64]) -> Past | None:
+    """Return the lakes' past summers where a taxon of the run lives through several."""
+    if all(t.year_class is None for t in plan.taxa.values()):
+        return None
+    shape = plan.shape.take(lakes)
+    return past_seasons(
+        past_air(plan.filled, plan.links.take(lakes), job.span, as_of=plan.as_of),
+        shape,
+        deepest(plan.lakes.max_depth_m[lakes], shape.mean_depth_m),
+        span=job.span,
+        month_day_index=lambda month_day: month_day_index(job.span, month_day),
+    )
+
+
+def lake_stations(plan: RunPlan) -> dict[str, dict[str, float]]:
+    """Return the weight of each station in each lake's air, heaviest first, to three digits."""
+    names, links = np.array([f.station_id for f in plan.filled], dtype=object), plan.links
+    return {
+        lake: {str(names[k]): round(float(w), 3) for k, w in zip(index, weight, strict=True) if w > 0.0}
+        for lake, index, weight in zip(plan.lakes.lake_id.tolist(), links.station_index, links.weight, strict=True)
+    }
 
 
 def run_info(plan: RunPlan) -> RunInfo:
     """Return what must be said beside the tables."""
     lakes, settings = plan.lakes, plan.season.settings
     columns = ("lake_id", "name", "region", "latitude", "longitude", "elevation_m", "area_ha", "mean_depth_m", "share")
-    used = sorted(set(plan.station_index.tolist()))
+    used = plan.links.in_use
     first = min(job.span.sim_start for job in plan.jobs)
     return RunInfo(
         name=settings.name or plan.season.folder.resolve().name,
@@ -174,6 +191,7 @@ def run_info(plan: RunPlan) -> RunInfo:
         },
         checksums=dict(plan.season.checksums),
         gap_counts={plan.filled[k].station_id: gap_counts(plan.filled[k], first, plan.as_of) for k in used},
+        lake_stations=lake_stations(plan),
         temperature_unit=settings.temperature_unit,
         length_unit=settings.length_unit,
     )

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import dataclasses
 import json
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -13,29 +11,25 @@ from numpy.typing import NDArray
 
 from emergence.dates import NEVER, season_span, season_year, to_date
 from emergence.errors import EmergenceError
-from emergence.learning.water import IceFit, LakeFit, fit_ice, fit_lake, prior_sd
+from emergence.learning.suspicious import Doubted, suspicious_readings
+from emergence.learning.water import IceFit, LakeFit, fit_ice, fit_lake
 from emergence.records import Lakes, Season
+from emergence.runs.checked import checked_season, reading_rules
 from emergence.runs.record import Record, simulate_record, spring_openings
+from emergence.runs.taught import Learned, lake_prior
 from emergence.water.coefficients import load_coefficients
 from emergence.water.conditioning import surface_readings
 from emergence.water.features import FEATURES
-from emergence.water.spread import Spread
 
 FORMAT = 1
 FILE = "learned.json"
 MOST_PRIORS = 10.0  # prior standard deviations beyond which no fit can lead, half of it for its own; our prior
 MOST_SHIFT_D = 100.0  # likewise for ice-off [d]
+PLACE = ("latitude", "longitude", "elevation_m")
+PRIOR_BEFORE = (1.0, 0.5, 0.5, 0.2, 0.2, 0.2, 0.2, 0.6)  # of fits written without their prior (version 0.1)
+ICE_PRIOR_BEFORE = 6.0
 MEASURED_SHARE, MEASURED_DAYS = 0.8, 20  # of the air before a reading; our prior
 Ints = NDArray[np.int64]
-
-
-@dataclass(frozen=True)
-class Learned:
-    """Fits of lakes from notes before day number ``before``; lakes without notes are absent."""
-
-    before: int
-    lakes: dict[str, LakeFit]
-    ice: dict[str, IceFit]
 
 
 def by_hemisphere(lakes: Lakes) -> list[Lakes]:
@@ -59,14 +53,25 @@ def learn_lakes(season: Season, record: Record, *, before: int) -> Learned:
     readings = surface_readings(season.readings, int(record.days[0]), min(before - 1, int(record.days[-1])))
     suspicious = load_coefficients()["learning"]["suspicious_c"]
     phi = record.spread.phi()
+    priors = lake_prior(record.spread)
     fits: dict[str, LakeFit] = {}
+    doubted: list[Doubted] = []
+    vouched, ruled_out, _ = reading_rules(season.overrules, readings.lake_id, readings.day)
+    readings, vouched = readings.take(~ruled_out), vouched[~ruled_out]
     for k, lake_id in enumerate(str(i) for i in record.lakes.lake_id):
-        mine = readings.take(readings.lake_id == lake_id)
+        here = readings.lake_id == lake_id
+        mine, sure = readings.take(here), vouched[here]
         index = mine.day - record.first_day
         model = record.path.water_c[index, k, 0].astype(np.float64)
         usable = ~record.path.ice[index, k, 0] & (_measured_share(record, index, k) >= MEASURED_SHARE)
         usable &= (mine.day >= record.first[k]) & (mine.day <= record.last[k])
-        usable &= np.abs(mine.water_c - model) < suspicious
+        reason = suspicious_readings(mine.day, mine.water_c, model, limit_c=suspicious)
+        reason[sure] = ""
+        doubted += [
+            Doubted(lake_id, int(mine.day[i]), float(mine.water_c[i]), float(model[i]), str(reason[i]))
+            for i in np.flatnonzero(usable & (reason != ""))
+        ]
+        usable &= reason == ""
         if not usable.any():
             continue
         index = index[usable]
@@ -75,11 +80,17 @@ def learn_lakes(season: Season, record: Record, *, before: int) -> Learned:
             np.array([season_year(int(d), bool(record.lakes.southern[k])) for d in mine.day[usable]]),
             mine.day[usable],
             mine.water_c[usable] - model[usable],
-            prior=prior_sd(float(record.spread.root[k, 0, 0])),
+            prior=priors[k],
             day_c=float(record.spread.day_c[k]),
             phi=float(phi[k]),
         )
-    return Learned(before, fits, _learn_ice(season, record, before))
+    ice_fits, at = _learn_ice(season, record, before), record.lakes
+    places = {
+        str(i): (float(at.latitude[k]), float(at.longitude[k]), float(at.elevation_m[k]))
+        for k, i in enumerate(at.lake_id)
+        if i in fits or i in ice_fits
+    }
+    return Learned(before, fits, ice_fits, places, tuple(doubted))
 
 
 def _measured_share(record: Record, index: Ints, lake: int) -> NDArray[np.float64]:
@@ -91,7 +102,7 @@ def _measured_share(record: Record, index: Ints, lake: int) -> NDArray[np.float6
 def _learn_ice(season: Season, record: Record, before: int) -> dict[str, IceFit]:
     openings = spring_openings(record)
     off = season.ice.take((season.ice.event == "off") & (season.ice.day < before))
-    fits = {}
+    fits, prior = {}, record.spread.ice_prior_d()
     for k, lake_id in enumerate(str(i) for i in record.lakes.lake_id):
         shifts = []
         for day in off.day[off.lake_id == lake_id].tolist():
@@ -100,12 +111,13 @@ def _learn_ice(season: Season, record: Record, before: int) -> dict[str, IceFit]
             if opening is not None and opening[k] != NEVER and inside:
                 shifts.append(day - int(opening[k]))
         if shifts:
-            fits[lake_id] = fit_ice(np.array(shifts, dtype=float), deep=bool(record.shape.mean_depth_m[k] > 20))
+            fits[lake_id] = fit_ice(np.array(shifts, dtype=float), prior_d=float(prior[k]))
     return fits
 
 
 def learn_season(season: Season, *, before: int | None = None) -> Learned:
     """Fit all lakes; by default from completed seasons only, those that ended before the last day with weather."""
+    season = checked_season(season)
     parts = []
     for lakes in by_hemisphere(season.lakes):
         record = simulate_record(season, lakes)
@@ -116,22 +128,9 @@ def learn_season(season: Season, *, before: int | None = None) -> Learned:
         max(p.before for p in parts),
         {k: v for p in parts for k, v in p.lakes.items()},
         {k: v for p in parts for k, v in p.ice.items()},
+        {k: v for p in parts for k, v in p.places.items()},
+        tuple(d for p in parts for d in p.doubted),
     )
-
-
-def with_learned(spread: Spread, lake_ids: NDArray[np.object_], learned: Learned | None) -> Spread:
-    """Return the spread of lakes with what was learned in place of the prior."""
-    if learned is None:
-        return spread
-    mean, root = spread.mean.copy(), spread.root.copy()
-    ice_mean, ice_sd = spread.ice_mean_d.copy(), spread.ice_sd_d.copy()
-    for k, lake_id in enumerate(str(i) for i in lake_ids):
-        if lake_id in learned.lakes:
-            fit = learned.lakes[lake_id]
-            mean[k], root[k] = fit.mean, np.linalg.cholesky(fit.covariance)
-        if lake_id in learned.ice:
-            ice_mean[k], ice_sd[k] = learned.ice[lake_id].mean_d, learned.ice[lake_id].sd_d
-    return dataclasses.replace(spread, mean=mean, root=root, ice_mean_d=ice_mean, ice_sd_d=ice_sd)
 
 
 def to_json(learned: Learned, checksums: dict[str, str]) -> str:
@@ -145,13 +144,18 @@ def to_json(learned: Learned, checksums: dict[str, str]) -> str:
             readings=fit.readings,
             seasons=fit.seasons,
             outliers=fit.outliers,
+            prior=np.round(fit.prior, 6).tolist(),
+            error_scale=round(fit.scale, 4),
         )
     for lake_id, ice in learned.ice.items():
         lakes.setdefault(lake_id, {})["ice_off"] = {
             "shift_d": round(ice.mean_d, 3),
             "sd_d": round(ice.sd_d, 3),
             "dates": ice.dates,
+            "prior_d": ice.prior_d,
         }
+    for lake_id, place in learned.places.items():
+        lakes[lake_id]["place"] = dict(zip(PLACE, place, strict=True))
     table = {
         "format": FORMAT,
         "before": to_date(learned.before).isoformat(),
@@ -180,11 +184,12 @@ def read_learned(folder: Path) -> Learned | None:
         before = int(np.datetime64(table["before"], "D").astype(np.int64))
         fits = {k: _fit(v) for k, v in table["lakes"].items() if "coefficients" in v}
         ice = {k: _ice(v["ice_off"]) for k, v in table["lakes"].items() if "ice_off" in v}
+        places = {k: _place(v["place"]) for k, v in table["lakes"].items() if "place" in v}
     except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
         raise EmergenceError(
             f"{FILE} cannot be read ({error}). Delete it and run 'emergence learn' again: it is made from your notes."
         ) from error
-    return Learned(before, fits, ice)
+    return Learned(before, fits, ice, places)
 
 
 def _fit(table: dict[str, Any]) -> LakeFit:
@@ -192,15 +197,30 @@ def _fit(table: dict[str, Any]) -> LakeFit:
     covariance = np.array(table["covariance"], dtype=float)
     if covariance.shape != (len(FEATURES), len(FEATURES)) or not np.isfinite(covariance).all():
         raise ValueError("a lake's covariance is incomplete")
-    prior = prior_sd(0.0)
+    prior = np.array(table.get("prior", PRIOR_BEFORE), dtype=float)
+    scale = float(table.get("error_scale", 1.0))
+    if prior.shape != (len(FEATURES),) or not ((prior > 0) & (prior < MOST_PRIORS)).all() or not 0.1 < scale < 10:
+        raise ValueError("a lake's prior is impossible")
     if not ((np.abs(mean) <= MOST_PRIORS * prior) & (np.diag(covariance) <= (MOST_PRIORS / 2 * prior) ** 2)).all():
         raise ValueError("a lake's coefficients are impossible")
     np.linalg.cholesky(covariance)
-    return LakeFit(mean, covariance, int(table["readings"]), int(table["seasons"]), int(table["outliers"]))
+    return LakeFit(
+        mean, covariance, int(table["readings"]), int(table["seasons"]), int(table["outliers"]), prior, scale
+    )
 
 
 def _ice(table: dict[str, Any]) -> IceFit:
     shift, sd = float(table["shift_d"]), float(table["sd_d"])
     if not (abs(shift) <= MOST_SHIFT_D and 0 < sd <= MOST_SHIFT_D):
         raise ValueError("a lake's ice-off shift is impossible")
-    return IceFit(shift, sd, int(table["dates"]))
+    prior = float(table.get("prior_d", ICE_PRIOR_BEFORE))
+    if not 0 < prior <= MOST_SHIFT_D:
+        raise ValueError("a lake's prior of ice-off is impossible")
+    return IceFit(shift, sd, int(table["dates"]), prior)
+
+
+def _place(table: dict[str, Any]) -> tuple[float, float, float]:
+    latitude, longitude, height = (float(table[name]) for name in PLACE)
+    if not (abs(latitude) <= 90 and abs(longitude) <= 180 and abs(height) < 10_000):
+        raise ValueError("a lake's place is impossible")
+    return latitude, longitude, height

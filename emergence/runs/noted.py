@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emergence.randomness import keyed_generator
+from emergence.water.breakup import lay_breakup
 from emergence.water.coefficients import load_coefficients
 from emergence.water.conditioning import LakeNotes, clamp_ice, conditioned_beta, day_pull, reading_weights
 from emergence.water.features import Features
@@ -23,11 +24,12 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Chunk:
-    """Some lakes of a block: their simulated surface, features, break-up, relaxation, spread and ids."""
+    """Some lakes of a block: simulated surface, features, break-up and its correction, relaxation, spread, ids."""
 
     path: WaterPath
     known: Features
     opening: Ints
+    later: Ints
     keep: Floats
     spread: Spread
     lake_id: NDArray[np.object_]
@@ -39,6 +41,7 @@ class Chunk:
             path,
             self.known.take(lakes),
             self.opening[lakes],
+            self.later[lakes],
             self.keep[lakes],
             self.spread.take(lakes),
             self.lake_id[lakes],
@@ -78,9 +81,11 @@ def noted_water(
     rngs = {k: keyed_generator(seed, "notes", str(chunk.lake_id[k]), str(season)) for k in notes}
     for k, noted in notes.items():
         own = shift[k].reshape(slots, -1)
-        shift[k] = clamp_ice(own, chunk.opening[k], noted, rngs[k].standard_normal(own.shape)).ravel()
+        opens = np.where(chunk.opening[k] >= 0, chunk.opening[k] + chunk.later[k], -1)
+        shift[k] = clamp_ice(own, opens, noted, rngs[k].standard_normal(own.shape)).ravel()
     errors = dataclasses.replace(errors, ice_shift_d=shift)
     water = member_water(chunk.path, errors, known=chunk.known, bank=bank, opening=chunk.opening, keep=chunk.keep)
+    _lay(water, chunk, shift)
     suspicious: list[Suspicious] = []
     read = np.array([k for k, noted in notes.items() if len(noted.day)], dtype=np.int64)
     if not len(read):
@@ -103,8 +108,15 @@ def noted_water(
     some = chunk.take(read)
     drawn = MemberErrors(beta, errors.day_sd_c[read], errors.path[read], shift[read])
     again = member_water(some.path, drawn, known=some.known, bank=bank, pull=pull, opening=some.opening, keep=some.keep)
+    _lay(again, some, shift[read])
     water.water_c[:, read], water.ice[:, read] = again.water_c, again.ice
     return water, suspicious
+
+
+def _lay(water: MemberWater, chunk: Chunk, shift: Ints) -> None:
+    own = shift.reshape(water.ice.shape[1:])
+    opening = np.where(chunk.opening[..., None] >= 0, chunk.opening[..., None] + own, -1)
+    lay_breakup(water.ice, opening, chunk.later[..., None])
 
 
 def believable(notes: LakeNotes, water_c: Floats, lake_id: str) -> tuple[LakeNotes, list[Suspicious]]:
@@ -112,8 +124,11 @@ def believable(notes: LakeNotes, water_c: Floats, lake_id: str) -> tuple[LakeNot
     limit = load_coefficients()["learning"]["suspicious_c"]
     expected = water_c[notes.day].reshape(len(notes.day), -1).mean(axis=1)
     keep = np.abs(notes.water_c - expected) < limit
+    if notes.sure is not None:
+        keep |= notes.sure
     out = [
         Suspicious(lake_id, int(day), float(read), float(said))
         for day, read, said in zip(notes.day[~keep], notes.water_c[~keep], expected[~keep], strict=True)
     ]
-    return dataclasses.replace(notes, day=notes.day[keep], water_c=notes.water_c[keep]), out
+    sure = None if notes.sure is None else notes.sure[keep]
+    return dataclasses.replace(notes, day=notes.day[keep], water_c=notes.water_c[keep], sure=sure), out

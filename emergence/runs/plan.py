@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from emergence.dates import SeasonSpan, month_of, seasons_to_forecast, to_date
 from emergence.errors import NoWeatherError, Problem, SeasonError, WrongUseError
 from emergence.records import Lakes, Season, StationSeries
-from emergence.runs.learn import Learned, with_learned
+from emergence.runs.checked import checked_season
+from emergence.runs.taught import Learned, with_learned
 from emergence.season.intake import shorten
 from emergence.taxa.catalogue_io import load_catalogue
 from emergence.taxa.model import Taxon
@@ -19,17 +20,19 @@ from emergence.taxa.names import find_taxon, nearest_taxon
 from emergence.taxa.residence import residence
 from emergence.water.shape import LakeShape, lake_shape
 from emergence.water.spread import Spread, unseen_spread
+from emergence.weather.ahead import station_outlooks
 from emergence.weather.climate import annual_amplitude
+from emergence.weather.constants import FARTHEST_STATION, HIGHEST_STATION
 from emergence.weather.gaps import (
     FilledSeries,
     fill_record,
     first_fill_day,
     last_weather_day,
     too_little,
-    truncate,
 )
-from emergence.weather.lapse import height_correction, height_sd
-from emergence.weather.neighbours import assign_stations, station_neighbours
+from emergence.weather.lapse import VARIABLES, Lapse, learned_lapse
+from emergence.weather.mix import Links, link_stations, station_normals, weighted
+from emergence.weather.neighbours import Assignment, assign_stations, station_neighbours
 from emergence.weather.traces import Slots, choose_slots
 
 Ints = NDArray[np.int64]
@@ -48,7 +51,8 @@ class Job:
 class RunPlan:
     """Everything a run needs, checked; ``lakes`` are those that will be forecast.
 
-    ``station_index`` (lakes,) points into ``filled``; ``slots`` has one row a station of ``filled``;
+    ``links`` says how records of ``filled`` make up each lake's air, ``assignment`` (stations as in stations.csv) how
+    far and high they are; ``slots`` and ``lapse`` have one row a station of ``filled``;
     ``warmest_max_c`` [°C] is the normal maximum of the warmest month at each lake; ``residence`` is (lakes, taxa) yes,
     unsure or no; ``dropped`` maps lake ids to reasons.
     """
@@ -59,9 +63,9 @@ class RunPlan:
     lakes: Lakes
     dropped: Mapping[str, str]
     filled: list[FilledSeries]
-    station_index: Ints
-    distance_km: NDArray[np.float64]
-    dz_m: NDArray[np.float64]
+    links: Links
+    assignment: Assignment
+    lapse: Lapse
     slots: Slots
     replicates: int
     seed: int
@@ -187,18 +191,18 @@ def prepare(
     issue = last if as_of is None else as_of
     chosen = choose_taxa(season, taxa)
     asked = choose_lakes(season.lakes, lakes)
-    weather = {k: truncate(v, issue) for k, v in season.weather.items()}
-    stations = _fill_stations(season, weather, issue)
+    season = checked_season(season, last_day=issue)
+    stations = _fill_stations(season, season.weather, issue, last)
     filled, slots = stations.records, stations.slots
     assignment = assign_stations(asked, season.stations, stations.place >= 0)
-    keep = assignment.station_index >= 0
+    keep = assignment.found
     dropped = {str(i): _reason(asked, season, stations.why, k) for k, i in enumerate(asked.lake_id) if not keep[k]}
     if not keep.any():
         raise NoWeatherError(_nothing_left(dropped, issue), season.problems)
     ready = asked.take(keep)
-    index = stations.place[assignment.station_index[keep]]
-    amplitude = np.array([annual_amplitude(f.calendar_c) for f in filled])[index]
-    shape = lake_shape(ready, amplitude)
+    assignment = assignment.take(keep)
+    links = link_stations(assignment, stations.place, stations.lapse)
+    shape = lake_shape(ready, weighted(np.array([annual_amplitude(f.calendar_c) for f in filled]), links))
     jobs, settings = _jobs(ready, issue), season.settings
     used = _fair(learned, jobs)
     replicates = -(-settings.slots * settings.replicates // len(slots.slot_year))
@@ -209,16 +213,16 @@ def prepare(
         lakes=ready,
         dropped=dropped,
         filled=filled,
-        station_index=index,
-        distance_km=assignment.distance_km[keep],
-        dz_m=assignment.dz_m[keep],
+        links=links,
+        assignment=assignment,
+        lapse=stations.lapse,
         slots=slots,
         replicates=replicates,
         seed=settings.seed if seed is None else seed,
         shape=shape,
-        spread=with_learned(unseen_spread(shape, height_sd(assignment.dz_m[keep])), ready.lake_id, used),
+        spread=with_learned(unseen_spread(shape, links.height_sd_c), ready, used),
         learned=used,
-        warmest_max_c=_warmest_max(filled, index, assignment.dz_m[keep], ready.southern),
+        warmest_max_c=_warmest_max(filled, links),
         taxa=chosen,
         residence=residence(chosen, ready, season.residents),
         jobs=jobs,
@@ -230,16 +234,16 @@ def _fair(learned: Learned | None, jobs: list[Job]) -> Learned | None:
     return learned if learned is not None and learned.before <= min(job.span.start for job in jobs) else None
 
 
-def _warmest_max(
-    filled: list[FilledSeries], index: Ints, dz_m: NDArray[np.float64], southern: NDArray[np.bool_]
-) -> NDArray[np.float64]:
+def _warmest_max(filled: list[FilledSeries], links: Links) -> NDArray[np.float64]:
     """Return the normal daily maximum [°C] of the warmest month at each lake."""
     month = month_of(np.arange(1, 366) + 364)  # the days of 1971, a common year
     normal = np.stack(
         [np.array([f.calendar_c[:365][month == m].mean() for m in range(1, 13)]) + f.half_range_c for f in filled]
     )
-    warmest = normal.argmax(axis=1)[index] + 1
-    return np.asarray(normal.max(axis=1)[index] + height_correction(dz_m, warmest, "tmax", southern))
+    usual = weighted(normal, links)
+    warmest = usual.argmax(axis=1)[:, None]
+    moved = links.correction_c[:, VARIABLES.index("tmax")]
+    return np.asarray((np.take_along_axis(usual, warmest, 1) + np.take_along_axis(moved, warmest, 1))[:, 0])
 
 
 def _jobs(lakes: Lakes, as_of: int) -> list[Job]:
@@ -253,15 +257,17 @@ def _jobs(lakes: Lakes, as_of: int) -> list[Job]:
 
 @dataclass(frozen=True)
 class _Filled:
-    """Stations that can carry a forecast: their records, slots, and where each row of stations.csv went (-1: not)."""
+    """Stations that can carry a forecast: records, slots, lapse, and where each row of stations.csv went (-1: not)."""
 
     records: list[FilledSeries]
     place: Ints
     slots: Slots
+    lapse: Lapse
     why: Mapping[str, str]
 
 
-def _fill_stations(season: Season, weather: Mapping[str, StationSeries], as_of: int) -> _Filled:
+def _fill_stations(season: Season, weather: Mapping[str, StationSeries], as_of: int, last: int) -> _Filled:
+    """Return stations filled to the issue date; ``last`` is the last day with weather in the folder as read."""
     stations = season.stations
     spans = [s for southern in set(season.lakes.southern.tolist()) for s in seasons_to_forecast(as_of, southern)]
     sim_start, horizon = min(s.sim_start for s in spans), max(s.end for s in spans)
@@ -291,13 +297,19 @@ def _fill_stations(season: Season, weather: Mapping[str, StationSeries], as_of: 
         raise NoWeatherError(_nothing_left(stations_why, as_of), season.problems)
     measured = {r.station_id: (r.first_day, r.measured) for r in records}
     slots = choose_slots(measured, as_of=as_of, horizon_day=horizon, n_slots=season.settings.slots)
-    return _Filled(records, place, slots, why)
+    around = [[int(place[j]) for j, _ in near[k] if place[j] >= 0] for k in np.flatnonzero(place >= 0)]
+    slots = replace(slots, outlook=station_outlooks(records, season.ahead, around, last_weather_day=last))
+    lapse = learned_lapse(stations.take(place >= 0), np.stack([station_normals(r) for r in records]))
+    return _Filled(records, place, slots, lapse, why)
 
 
 def _reason(lakes: Lakes, season: Season, why: Mapping[str, str], k: int) -> str:
     station = str(lakes.station_id[k])
     if not station:
-        return "no weather station with a usable record lies near enough"
+        return (
+            f"no weather station with a usable record lies within {FARTHEST_STATION.value:.0f} km and "
+            f"{HIGHEST_STATION.value:.0f} m of its height; name one as its station_id to use it all the same"
+        )
     return f"its station {station}: {why.get(station, 'unknown')}"
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -10,20 +10,30 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from emergence.dates import NEVER, day_of_year, month_of, season_year, to_date
+from emergence.dates import NEVER, day_of_year, season_year, to_date
 from emergence.errors import NoWeatherError
-from emergence.learning.water import IceFit, LakeFit
 from emergence.records import Lakes, Season
-from emergence.water.features import FEATURES, Features, features
+from emergence.runs.checked import checked_season
+from emergence.water.breakup import breakup_shift, lay_breakup
+from emergence.water.fast import simulate
+from emergence.water.features import Features, features
 from emergence.water.members import member_water
 from emergence.water.shape import LakeShape, lake_shape
 from emergence.water.spread import MemberErrors, Spread, unseen_spread
-from emergence.water.surface import WaterPath, drivers, exchange, first_month_mean, initial_state, simulate
+from emergence.water.surface import WaterPath, drivers, exchange, first_month_mean, initial_state, opening_keep
 from emergence.weather.block import lake_record
 from emergence.weather.climate import annual_amplitude
-from emergence.weather.gaps import CALENDAR, FilledSeries, fill_record, last_weather_day, observed_means
-from emergence.weather.lapse import height_correction, height_sd
-from emergence.weather.neighbours import assign_stations, station_neighbours
+from emergence.weather.gaps import (
+    CALENDAR,
+    FilledSeries,
+    fill_record,
+    first_fill_day,
+    last_weather_day,
+    observed_means,
+)
+from emergence.weather.lapse import learned_lapse
+from emergence.weather.mix import link_stations, station_normals, usual_air, weighted
+from emergence.weather.neighbours import Assignment, assign_stations, station_neighbours
 
 Days = NDArray[np.int64]
 Floats = NDArray[np.floating]
@@ -69,74 +79,73 @@ def simulate_record(season: Season, lakes: Lakes) -> Record:
     NoWeatherError
         When no lake has any weather.
     """
+    season = checked_season(season)
     stations = season.stations
     has = np.array([_measured(season, s) is not None for s in stations.station_id.tolist()], dtype=bool)
     assignment = assign_stations(lakes, stations, has)
-    keep = assignment.station_index >= 0
+    keep = assignment.found
     if not keep.any():
         raise NoWeatherError("No lake has any weather: put daily air temperatures into weather/STATION.csv.")
     dropped = tuple(str(i) for i in lakes.lake_id[~keep])
-    lakes, dz = lakes.take(keep), assignment.dz_m[keep]
-    used, column = np.unique(assignment.station_index[keep], return_inverse=True)
-    ends = np.array([_measured(season, str(stations.station_id[k])) for k in used])
-    begin, end = int(ends[:, 0].min()), max(last_weather_day(season.weather), int(ends[:, 1].max()))
-    filled = _filled(season, used, has, begin, end)
-    record = lake_record(filled, column, dz, lakes.southern, first_day=begin, last_day=end)
-    shape = lake_shape(lakes, np.array([annual_amplitude(f.calendar_c) for f in filled])[column])
+    lakes, assignment = lakes.take(keep), assignment.take(keep)
+    first, last = _ends(season, assignment)
+    begin, end = int(first.min()), max(last_weather_day(season.weather), int(last.max()))
+    filled = _filled(season, has, begin, end)
+    lapse = learned_lapse(stations.take(has), np.stack([station_normals(f) for f in filled]))
+    links = link_stations(assignment, np.cumsum(has) - 1, lapse)
+    record = lake_record(filled, links, first_day=begin, last_day=end)
+    shape = lake_shape(lakes, weighted(np.array([annual_amplitude(f.calendar_c) for f in filled]), links))
     days = np.arange(begin, end + 1)
     cells = record.tmean[:, :, None]
     path, _ = simulate(cells, drivers(days, shape), exchange(shape), initial_state(first_month_mean(cells)))
-    usual = np.stack([f.calendar_c for f in filled], axis=1)[day_of_year(days) - 1][:, column]
-    usual = usual + height_correction(dz[None], month_of(days)[:, None], "tmean", lakes.southern[None])
+    usual = usual_air(filled, links, days)
     return Record(
         lakes=lakes,
         first_day=begin,
-        first=ends[column, 0],
-        last=ends[column, 1],
+        first=first,
+        last=last,
         path=path,
         known=features(day_of_year(days), (record.tmean - usual).astype(np.float32)[:, :, None], path.ice),
         measured=record.how != CALENDAR,
         shape=shape,
-        spread=unseen_spread(shape, height_sd(dz)),
+        spread=unseen_spread(shape, links.height_sd_c),
         dropped=dropped,
     )
 
 
-def central_water(
-    record: Record, fits: Mapping[str, LakeFit], ice_fits: Mapping[str, IceFit]
-) -> tuple[Floats, NDArray[np.bool_]]:
-    """Return water [°C] and ice of every day and lake, each fitted lake with its own mean deviation."""
-    ids = [str(i) for i in record.lakes.lake_id]
-    beta = np.zeros((len(FEATURES), len(ids), 1), dtype=np.float32)
-    shift = np.zeros((len(ids), 1), dtype=np.int64)
-    for k, lake_id in enumerate(ids):
-        if lake_id in fits:
-            beta[:, k, 0] = fits[lake_id].mean
-        if lake_id in ice_fits:
-            shift[k, 0] = round(ice_fits[lake_id].mean_d)
-    if not beta.any() and not shift.any():
-        return record.path.water_c[:, :, 0], record.path.ice[:, :, 0]
+def central_water(record: Record, spread: Spread) -> tuple[Floats, NDArray[np.bool_]]:
+    """Return water [°C] and ice of every day and lake, each lake with its mean deviation (nought for unseen lakes)."""
+    beta = spread.mean.T[:, :, None].astype(np.float32)
+    own = np.rint(spread.ice_mean_d)[:, None].astype(np.int64)
     water, ice = record.path.water_c[:, :, 0].copy(), record.path.ice[:, :, 0].copy()
-    errors = MemberErrors(beta, np.zeros_like(shift, dtype=np.float32), np.zeros_like(shift), shift)
-    for part, opening in _winters(record):
+    as_simulated = not beta.any() and not own.any()
+    for part, opening in winters(record):
+        later = breakup_shift(opening + record.days[part][0], record.shape)[:, 0]
+        if as_simulated:
+            lay_breakup(ice[part], opening[:, 0], later)
+            continue
         path = WaterPath(*(v[part] for v in vars(record.path).values()))
         known = Features(record.known.calendar[part], record.known.weather[part])
         silent = np.zeros((len(path.ice), 1), dtype=np.float32)
-        laid = member_water(path, errors, known=known, bank=silent, opening=opening, keep=exchange(record.shape).keep)
+        errors = MemberErrors(beta, np.zeros_like(own, dtype=np.float32), np.zeros_like(own), own)
+        laid = member_water(path, errors, known=known, bank=silent, opening=opening, keep=opening_keep(record.shape))
         water[part], ice[part] = laid.water_c[:, :, 0, 0], laid.ice[:, :, 0, 0]
+        lay_breakup(ice[part], np.where(opening >= 0, opening + own, -1)[:, 0], later)
     return water, ice
 
 
 def spring_openings(record: Record) -> dict[int, Days]:
-    """Return each season's simulated ice-off as a day number, shape (lakes,), ``dates.NEVER`` without ice."""
-    found = {}
-    for part, opening in _winters(record):
+    """Return each season's ice-off by the model as a day number, shape (lakes,), ``dates.NEVER`` without ice."""
+    found: dict[int, Days] = {}
+    for part, opening in winters(record):
         year = season_year(int(record.days[part][-1]), bool(record.lakes.southern[0]))
-        found[year] = np.where(opening[:, 0] >= 0, opening[:, 0] + record.days[part][0], NEVER)
+        opened = opening + record.days[part][0]
+        dates = np.where(opening >= 0, opened + breakup_shift(opened, record.shape), NEVER)[:, 0]
+        found.setdefault(year, dates)  # an autumn at the record's end is the next season's winter
     return found
 
 
-def _winters(record: Record) -> list[tuple[slice, Days]]:
+def winters(record: Record) -> list[tuple[slice, Days]]:
     """Return the record cut where no northern (or southern) lake has ice, each part with its break-up, (lakes, 1)."""
     south = bool(record.lakes.southern[0])
     first, last = record.days[0], record.days[-1]
@@ -178,17 +187,30 @@ def _measured(season: Season, station: str) -> tuple[int, int] | None:
     return (series.first_day + int(seen[0]), series.first_day + int(seen[-1])) if len(seen) else None
 
 
-def _filled(season: Season, used: Days, has: NDArray[np.bool_], begin: int, end: int) -> Sequence[FilledSeries]:
+def _ends(season: Season, assignment: Assignment) -> tuple[Days, Days]:
+    """Return the first and last day on which any of each lake's stations was measured."""
+    index = assignment.station_index
+    ends = {int(k): _measured(season, str(season.stations.station_id[k])) for k in np.unique(index[index >= 0])}
+    known = [[e for k in row if k >= 0 and (e := ends[int(k)]) is not None] for row in index]
+    return np.array([min(e[0] for e in row) for row in known]), np.array([max(e[1] for e in row) for row in known])
+
+
+def _filled(season: Season, has: NDArray[np.bool_], begin: int, end: int) -> Sequence[FilledSeries]:
+    """Return the filled records of the stations that have any, each from its own first year or earlier."""
     stations = season.stations
     near = station_neighbours(stations, has)
-    return [
-        fill_record(
-            season.weather[str(stations.station_id[k])],
-            neighbours=[(season.weather[str(stations.station_id[j])], dz) for j, dz in near[k]],
-            first_day=begin,
-            last_day=end,
-            latitude=float(stations.latitude[k]),
-            elevation_m=float(stations.elevation_m[k]),
+    filled = []
+    for k in np.flatnonzero(has):
+        own = season.weather[str(stations.station_id[k])]
+        neighbours = [(season.weather[str(stations.station_id[j])], dz) for j, dz in near[k]]
+        filled.append(
+            fill_record(
+                own,
+                neighbours=neighbours,
+                first_day=first_fill_day(own, neighbours, begin),
+                last_day=end,
+                latitude=float(stations.latitude[k]),
+                elevation_m=float(stations.elevation_m[k]),
+            )
         )
-        for k in used
-    ]
+    return filled

@@ -28,7 +28,8 @@ class RunInfo:
     ``lakes`` has one row a lake forecast: lake_id, name, region, latitude, longitude [degrees], elevation_m [m],
     area_ha [ha], mean_depth_m [m], share (yes|no). ``today`` is the clock's date or None; it is shown, never written.
     ``taxa`` maps taxon ids to labels, ``dropped`` lake ids to reasons, ``checksums`` input files to SHA-256,
-    ``gap_counts`` a station to the number of days filled by each named rule.
+    ``gap_counts`` a station to the number of days filled by each named rule, ``lake_stations`` a lake to the weight [1]
+    of each of its stations, heaviest first.
     """
 
     name: str
@@ -48,6 +49,7 @@ class RunInfo:
     settings: dict[str, Any]
     checksums: dict[str, str]
     gap_counts: dict[str, dict[str, int]]
+    lake_stations: dict[str, dict[str, float]] = field(default_factory=dict)
     temperature_unit: str = "C"
     length_unit: str = "m"
 
@@ -65,3 +67,27 @@ class RunResult:
     days: pd.DataFrame
     water: pd.DataFrame
     members: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+
+@dataclass(frozen=True)
+class LakeYear:
+    """One lake's water and ice over one season of the weather record, for a picture.
+
+    ``days``: date, low, middle, high [°C] (8 in 10 between low and high; middle is the central estimate), ice_chance
+    [0..1] and measured (whether that day's air was). ``readings``: date, water_c [°C], used (false where a reading lies
+    absurdly far off). ``ice``: date, event (on|off) as observed. ``fitted`` says to how many readings and
+    ``fitted_ice`` to how many dates of ice-off the water is fitted.
+    """
+
+    lake_id: str
+    name: str
+    elevation_m: float
+    year: int
+    southern: bool
+    days: pd.DataFrame
+    readings: pd.DataFrame
+    ice: pd.DataFrame
+    fitted: int = 0
+    fitted_ice: int = 0
+    temperature_unit: str = "C"
+    length_unit: str = "m"

@@ -11,15 +11,20 @@ from numpy.typing import NDArray
 from emergence.dates import SeasonSpan, day_number, day_of_year, same_day_in, to_date
 from emergence.forecast.events import EventResult, taxon_events
 from emergence.forecast.field import Field
+from emergence.forecast.turnover import turnover_events
+from emergence.runs.history import Past, chunk_classes, point_classes
 from emergence.runs.noted import Chunk, Suspicious, noted_water
 from emergence.solar import day_length
 from emergence.taxa.model import Taxon
+from emergence.water.breakup import breakup_shift
 from emergence.water.conditioning import LakeNotes
+from emergence.water.depth import DepthPath, depth_path
+from emergence.water.fast import simulate
 from emergence.water.features import Features, features
 from emergence.water.members import MemberWater, spring_opening
 from emergence.water.shape import LakeShape
 from emergence.water.spread import Spread, draw_errors
-from emergence.water.surface import WaterPath, drivers, exchange, first_month_mean, initial_state, simulate
+from emergence.water.surface import WaterPath, drivers, exchange, first_month_mean, initial_state, opening_keep
 from emergence.weather.block import LakeWeather
 
 Floats = NDArray[np.floating]
@@ -30,15 +35,17 @@ CHUNK = 64  # lakes whose members are held in memory at once
 class Block:
     """Inputs of one block: the same hemisphere and season for all its lakes.
 
-    ``shape`` and ``weather`` hold the block's lakes; ``bank`` the unit error paths, shape (days, paths);
-    ``warmest_max_c`` [°C] the normal air maximum of each lake's warmest month shape
+    ``shape``, ``deepest_m`` [m] and ``weather`` hold the block's lakes; ``bank`` the unit error paths, shape (days,
+    paths); ``warmest_max_c`` [°C] the normal air maximum of each lake's warmest month shape
     (lakes,); ``spread`` what is known of each lake's deviation; ``usual_c`` [°C] the calendar mean of the air at each
-    lake, shape (days, lakes); ``notes`` this season's notes by index of the lake in the block.
+    lake, shape (days, lakes); ``notes`` this season's notes by index of the lake in the block; ``past`` the lakes'
+    past summers, without which no taxon has a strength.
     """
 
     lake_id: NDArray[np.object_]
     region: NDArray[np.object_]
     shape: LakeShape
+    deepest_m: Floats
     weather: LakeWeather
     span: SeasonSpan
     as_of: int
@@ -50,6 +57,7 @@ class Block:
     spread: Spread
     usual_c: Floats
     notes: Mapping[int, LakeNotes]
+    past: Past | None = None
 
 
 @dataclass(frozen=True)
@@ -91,6 +99,17 @@ def surface_path(block: Block) -> WaterPath:
     )
 
 
+def _below(block: Block, path: WaterPath) -> DepthPath:
+    """Return the water below the simulated surface; leg 1 is worked on once for all skies."""
+    return depth_path(
+        path.water_c,
+        path.ice,
+        area_km2=block.shape.area_km2,
+        deepest_m=block.deepest_m,
+        split=len(block.weather.known_tmean),
+    )
+
+
 def winter_end_index(span: SeasonSpan) -> int:
     """Return the last day index on which ice can belong to the season's winter: late August, February in the south."""
     date = to_date(span.start)
@@ -128,16 +147,23 @@ def simulate_block(
         Whether each member's dates are kept.
     """
     path = surface_path(block)
+    depth = _below(block, path)
     opening = spring_opening(path.ice, np.full(len(block.lake_id), winter_end_index(block.span)))
+    points = {} if block.past is None else point_classes(block.past, taxa)
     for begin in range(0, len(block.lake_id), CHUNK):
         lakes = np.arange(begin, min(begin + CHUNK, len(block.lake_id)))
         water, suspicious = _chunk_water(block, path, opening, lakes)
         field = _chunk_field(block, water, lakes)
+        field.depth, field.path_ice = depth.take(lakes), path.ice[:, lakes]
         ids = block.lake_id[lakes]
-        events = [
+        classes = chunk_classes(points, taxa, field, lakes, lake_ids=ids, seed=block.seed)
+        events = turnover_events(field, keep_members=keep_members)
+        events += [
             event
             for taxon in taxa
-            for event in taxon_events(taxon, field, ids, seed=block.seed, keep_members=keep_members)
+            for event in taxon_events(
+                taxon, field, ids, seed=block.seed, keep_members=keep_members, classes=classes.get(taxon.id)
+            )
         ]
         quantiles, ice = _water_summary(water) if with_water else (None, None)
         yield ChunkResult(lakes, block.span.sim_start, events, quantiles, ice, suspicious)
@@ -156,13 +182,14 @@ def _chunk_water(
         season=block.span.year,
         members=members,
     )
-    part = WaterPath(*(v[:, lakes] for v in vars(path).values()))
+    part = WaterPath(*(v.take(lakes, axis=1) for v in vars(path).values()))
     notes = {k: block.notes[int(lake)] for k, lake in enumerate(lakes) if int(lake) in block.notes}
     chunk = Chunk(
         path=part,
         known=_chunk_features(block, part, lakes),
         opening=opening[lakes],
-        keep=exchange(block.shape.take(lakes)).keep,
+        later=breakup_shift(opening[lakes] + block.span.sim_start, block.shape.take(lakes)),
+        keep=opening_keep(block.shape.take(lakes)),
         spread=spread,
         lake_id=block.lake_id[lakes],
     )

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from emergence.dates import NEVER
 from emergence.forecast.events import EventResult
+from emergence.forecast.turnover import LAKE
 from emergence.forecast.windows import QUANTILES
 from emergence.runs.simulate import ChunkResult
 
@@ -39,7 +40,6 @@ def _dates(index: NDArray[np.integer], first_day: int) -> NDArray[np.datetime64]
 
 def _window_columns(event: EventResult, placed: Placed, rows: NDArray[np.int64]) -> Columns:
     first = placed.chunk.first_day
-    taxon = placed.taxa.index(event.taxon)
     size = len(rows)
     columns: Columns = {
         "_place": placed.place[rows],
@@ -59,9 +59,9 @@ def _window_columns(event: EventResult, placed: Placed, rows: NDArray[np.int64])
         columns.update({f"{name}_{q}": dates[:, k] for k, q in enumerate(NAMES)})
     columns["chance_not_this_season"] = event.not_this_season[rows]
     columns["chance_no_end"] = event.no_end[rows]
-    for name in ("strength_p10", "strength_p50", "strength_p90"):
-        columns[name] = np.full(size, np.nan)
-    columns["residence"] = placed.residence[rows, taxon]
+    for k, name in enumerate(("strength_p10", "strength_p50", "strength_p90")):
+        columns[name] = np.full(size, np.nan) if event.strength is None else event.strength[rows, k]
+    columns["residence"] = _residence(event, placed)[rows]
     columns["ahead_week_start"] = _dates(event.ahead.start[rows], first)
     columns["ahead_week_days"] = event.ahead.days[rows]
     columns["ahead_week_chance"] = event.ahead.chance[rows]
@@ -108,7 +108,7 @@ def _stack(parts: list[Columns]) -> Columns:
 def _ordered(
     columns: Columns, lake_id: NDArray[np.object_], taxa: Sequence[str], keys: tuple[str, ...]
 ) -> pd.DataFrame:
-    rank = {taxon: k for k, taxon in enumerate(taxa)}
+    rank = {taxon: k for k, taxon in enumerate((*taxa, LAKE))}
     order_keys: list[Column] = []
     for key in reversed(("_place", *keys)):
         column = columns[key]
@@ -183,5 +183,12 @@ def water_table(placed: list[Placed], lake_id: NDArray[np.object_]) -> pd.DataFr
     return frame.drop_duplicates(["lake_id", "date"], keep="first").drop(columns="season").reset_index(drop=True)
 
 
+def _residence(event: EventResult, part: Placed) -> NDArray[np.object_]:
+    """Return yes, unsure or no for the lakes of the chunk; what concerns the lake itself is there if it happens."""
+    if event.taxon == LAKE:
+        return np.where(event.not_this_season < 1, "yes", "no").astype(object)
+    return part.residence[:, part.taxa.index(event.taxon)]
+
+
 def _residents(event: EventResult, part: Placed) -> NDArray[np.int64]:
-    return np.flatnonzero(part.residence[:, part.taxa.index(event.taxon)] != "no")
+    return np.flatnonzero(_residence(event, part) != "no")

@@ -27,6 +27,7 @@ from emergence.season.observations import (
     read_readings,
     read_sightings,
 )
+from emergence.season.overrules import OVERRULE_RULES, read_overrules
 from emergence.season.settings import read_settings
 from emergence.season.tables import Rules, Sheet, read_sheet
 from emergence.season.weather import note_stations_without, read_weather, weather_stems
@@ -44,6 +45,7 @@ _TABLE_RULES = {
     "readings": READING_RULES,
     "ice": ICE_RULES,
     "sightings": SIGHTING_RULES,
+    "overrules": OVERRULE_RULES,
 }
 
 
@@ -103,6 +105,7 @@ def _read_all(intake: Intake, today: int) -> Season:
         residents=read_residents(sheets["residents"], lake_names),
         own_taxa=_own_taxa(intake),
         problems=(),
+        overrules=read_overrules(sheets["overrules"], lake_names, station_names),
     )
     for sheet in sheets.values():
         intake.problems.extend(sheet.problems if sheet is not None else ())

@@ -8,10 +8,9 @@ from numpy.typing import NDArray
 from emergence.randomness import keyed_generator
 from emergence.sources import Quantity
 from emergence.taxa.model import Gate, Growth, Requirement
-from emergence.taxa.population import Requirements
+from emergence.taxa.population import MOST_SHARE, Requirements
 
 Floats = NDArray[np.floating]
-MOST_SHARE = 0.35  # of the median; our prior (published spreads are 6-30 % of it)
 RANGE_SDS = 3.29  # low..high of a quantity holds about 90 %: 3.29 standard deviations
 
 

@@ -10,7 +10,7 @@ from emergence.records import STAGES
 from emergence.sources import Quantity
 
 Group = Literal["damselfly", "dragonfly", "midge", "phantom midge", "mayfly", "caddis", "water bug", "other"]
-Variable = Literal["water_mean", "air_max", "air_dusk", "day_length"]
+Variable = Literal["water_mean", "water_change", "air_max", "air_dusk", "day_length"]
 Slug = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{1,39}$")]
 
 UNITS = {
@@ -41,18 +41,20 @@ class Start(_Part):
 
     ``date`` counts from ``month_day`` (northern calendar, half a year later in the south); ``ice_off`` from the first
     open day after the last ice, not before ``month_day`` (which also serves lakes that stay open); ``warm_week`` from
-    the first day whose seven-day mean water reaches ``threshold``.
+    the first day whose seven-day mean water reaches ``threshold``; ``hatch`` from the first day whose mean water
+    reaches it (eggs that wait for warmth); ``day_length`` from the first day after midwinter that is ``threshold`` [h]
+    long. Later broods count from the brood before, see ``Brood``.
     """
 
-    rule: Literal["date", "ice_off", "warm_week"]
+    rule: Literal["date", "ice_off", "warm_week", "hatch", "day_length"]
     month_day: Annotated[str, Field(pattern=r"^\d\d-\d\d$")] = "01-01"
     threshold: Quantity | None = None
 
     @model_validator(mode="after")
     def _complete(self) -> Start:
-        if (self.rule == "warm_week") != (self.threshold is not None):
-            raise ValueError("threshold belongs to the rule warm_week, and warm_week needs it")
-        _units(self, UNITS["temperature"], "threshold")
+        if (self.rule in ("warm_week", "hatch", "day_length")) != (self.threshold is not None):
+            raise ValueError("threshold belongs to the rules warm_week, hatch and day_length, and these need it")
+        _units(self, UNITS["hours" if self.rule == "day_length" else "temperature"], "threshold")
         return self
 
 
@@ -102,11 +104,13 @@ class Growth(_Part):
 class Brood(_Part):
     """A further generation in the same year: its degree-days count from the last brood's median emergence.
 
-    The brood is flown only where its median insect is ready while days are at least ``shortest_day`` [h] long.
+    The brood is flown only where its median insect is ready while days are at least ``shortest_day`` [h] long; the
+    others winter. ``times`` says how many generations of this kind may follow one another.
     """
 
     requirement: Requirement
     shortest_day: Quantity
+    times: Annotated[int, Field(ge=1, le=12)] = 1
 
     @model_validator(mode="after")
     def _checked(self) -> Brood:
@@ -118,7 +122,8 @@ class Gate(_Part):
     """A daily condition without which ready insects wait: 0 at ``shut_at``, 1 at ``open_at``, straight between.
 
     ``shut_at`` equal to ``open_at`` is a step (open from that value on); ``shut_at`` above ``open_at`` opens as the
-    variable falls. Variables: daily mean water [°C], daily maximum air [°C], air at dusk [°C], day length [h].
+    variable falls. Variables: daily mean water [°C], its change from the day before [°C], daily maximum air [°C], air
+    at dusk [°C], day length [h].
     The range of ``open_at`` says how far members may differ. ``below_warmest`` [°C], for air maxima only: the gate
     nowhere asks for more than the warmest month's normal maximum less this, so that it can open in cool summers.
     """
@@ -176,6 +181,68 @@ class DepthRange(_Part):
         return self
 
 
+class YearClass(_Part):
+    """How nymphs of several summers share a lake; see ``yearclass`` for the model.
+
+    ``last_winter`` is where those that emerge in the coming season spend the winter before: ``final`` (in the final
+    instar: a tight spring emergence), ``before_final`` (one or more instars short of it: wide, in summer) or ``egg``.
+    ``eggs_wait`` tells that eggs hatch only in the next spring. Heat above the growth threshold from egg to the last
+    three instars ``critical`` and to the full-grown nymph ``grown`` [°C·day]; ``dispersion`` [1] the coefficient of
+    variation between nymphs; ``shortest_day`` [h] ends growth in autumn; ``survival`` [1] a year; ``density`` [1] the
+    elasticity of recruits on emerged adults; ``carry`` [1] the share of the winter's differences left at emergence;
+    ``ln_sd`` [1] of numbers for reasons not modelled.
+    """
+
+    last_winter: Literal["final", "before_final", "egg"]
+    eggs_wait: bool = False
+    critical: Quantity | None = None
+    grown: Quantity | None = None
+    dispersion: Quantity | None = None
+    shortest_day: Quantity
+    survival: Quantity
+    density: Quantity
+    carry: Quantity | None = None
+    ln_sd: Quantity
+
+    @model_validator(mode="after")
+    def _checked(self) -> YearClass:
+        _units(self, UNITS["heat"], "critical", "grown")
+        _units(self, UNITS["ratio"], "dispersion", "survival", "density", "carry", "ln_sd")
+        _units(self, UNITS["hours"], "shortest_day")
+        nymphs = (self.critical, self.grown, self.dispersion, self.carry)
+        if sum(q is not None for q in nymphs) != (0 if self.last_winter == "egg" else 4):
+            raise ValueError("critical, grown, dispersion and carry: all four for nymphs that winter, none for eggs")
+        if self.critical is not None and self.grown is not None and not 0 < self.critical.value < self.grown.value:
+            raise ValueError("grown must lie above critical, and critical above 0")
+        if not (0 < self.survival.value <= 1 and 0 <= self.density.value < 1):
+            raise ValueError("survival must lie in 0..1 (not 0), density in 0..1 (not 1)")
+        if self.dispersion is not None and self.dispersion.value <= 0:
+            raise ValueError("dispersion must be positive")
+        return self
+
+
+class Adult(_Part):
+    """The insect after the water.
+
+    ``flies_after`` [h] until it can fly, ``maturation`` [day] until it breeds, ``life`` [day] its mean life from then
+    on; a day after midsummer whose minimum falls to ``hard_frost`` [°C] ends whoever is left.
+    """
+
+    flies_after: Quantity
+    maturation: Quantity
+    life: Quantity
+    hard_frost: Quantity
+
+    @model_validator(mode="after")
+    def _checked(self) -> Adult:
+        _units(self, UNITS["hours"], "flies_after")
+        _units(self, UNITS["days"], "maturation", "life")
+        _units(self, UNITS["temperature"], "hard_frost")
+        if self.life.value <= 0:
+            raise ValueError("life must be positive")
+        return self
+
+
 class Taxon(_Part):
     """One taxon of the catalogue."""
 
@@ -192,9 +259,21 @@ class Taxon(_Part):
     start: Start
     growth: Growth
     broods: tuple[Brood, ...] = ()
+    year_class: YearClass | None = None
+    adult: Adult | None = None
     gates: tuple[Gate, ...] = ()
     depth: DepthRange
     habitat: Habitat
+
+    @property
+    def later_broods(self) -> tuple[Brood, ...]:
+        """Return the broods after the first, each as often as it may fly."""
+        return tuple(brood for brood in self.broods for _ in range(brood.times))
+
+    @property
+    def requirements(self) -> tuple[Requirement, ...]:
+        """Return the requirement of every brood, the first one first."""
+        return (self.growth.requirement, *(brood.requirement for brood in self.later_broods))
 
     @model_validator(mode="after")
     def _stages(self) -> Taxon:

@@ -21,6 +21,7 @@ LOGISTIC_SD = np.pi / np.sqrt(3.0)  # standard deviation of the standard logisti
 MOVING_SHARE = 0.02  # of the season's maturing insects; our prior (a day on which it shows)
 OPEN_GATE = 0.5  # a gate at least half open lets the migration move; our prior
 ALL_GONE = 0.999  # from here on nothing visible happens
+MOST_SHARE = 0.35  # of the median, for spreads and leads; our prior (published spreads are 6-30 % of it)
 EARLY_SDS = 3.5  # before the median less this many spreads under 0.2 % are ready
 
 
@@ -76,6 +77,16 @@ def ready_share(heat: Floats, median: Floats, spread: Floats) -> Floats:
     scale = heat.dtype.type(0.5 * LOGISTIC_SD)
     half = heat.dtype.type(0.5)
     return half + half * np.tanh(scale * (heat - median) / spread)
+
+
+def widened(need: Requirements, uneven: Floats) -> Requirements:
+    """Return requirements whose spread takes in that insects at different depths gather different heat.
+
+    The variances add; held to MOST_SHARE of the median (nobody is ready before any heat has been gathered) where the
+    spread itself is not wider. ``uneven`` [°C·day] broadcasts to the cells.
+    """
+    wide = np.minimum(np.hypot(need.spread, uneven), np.maximum(need.spread, np.float32(MOST_SHARE) * need.median))
+    return Requirements(need.median, wide, need.move_before)
 
 
 def ramp(above: Floats, width: float) -> Floats:

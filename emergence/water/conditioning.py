@@ -28,13 +28,14 @@ class LakeNotes:
     """One lake's notes of this season: ``day`` (n,) day indices and ``water_c`` [°C] (n,) of readings.
 
     ``ice_off`` is the day index of an observed ice-off, -1 without; ``open_by`` that of the first reading or note of
-    open water, -1 without.
+    open water, -1 without. ``sure`` (n,) marks readings that the user vouches for, None for none.
     """
 
     day: Ints
     water_c: Floats
     ice_off: int = -1
     open_by: int = -1
+    sure: NDArray[np.bool_] | None = None
 
 
 def clamp_ice(shift_d: Ints, opening: Ints, notes: LakeNotes, deviates: Floats) -> Ints:

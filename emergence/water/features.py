@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import YEAR_DAYS
+from emergence.water import compiled
 from emergence.water.coefficients import load_coefficients
 
 Floats = NDArray[np.floating]
@@ -29,7 +30,7 @@ class Features:
 
     def take(self, lakes: NDArray[np.int64]) -> Features:
         """Return some lakes."""
-        return Features(self.calendar, self.weather[:, lakes])
+        return Features(self.calendar, self.weather.take(lakes, axis=1))
 
     def at(self, days: NDArray[np.int64], lake: int) -> NDArray[np.float64]:
         """Return all features of one lake on some days, first slot, shape (days, 8)."""
@@ -57,15 +58,25 @@ def features(day_of_year: NDArray[np.int64], anomaly_c: Floats, ice: NDArray[np.
     c = load_coefficients()["features"]
     angle = 2 * np.pi * day_of_year / YEAR_DAYS
     calendar = [np.ones_like(angle), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)]
-    week, weeks, months = (np.float32(2 / (c[k] + 1)) for k in ("week_d", "weeks_d", "months_d"))
-    fade = np.float32(np.exp(-1 / c["fresh_d"]))
+    shares = [*(2 / (c[k] + 1) for k in ("week_d", "weeks_d", "months_d")), np.exp(-1 / c["fresh_d"])]
+    fixed = np.stack(calendar, axis=1).astype(np.float32)
+    return Features(fixed, _weather(anomaly_c, ice, np.array(shares, dtype=np.float32)))
+
+
+def _weather(anomaly_c: Floats, ice: NDArray[np.bool_], shares: Floats) -> Floats:
     state = np.zeros((4, *anomaly_c.shape[1:]), dtype=np.float32)
     weather = np.empty((*anomaly_c.shape, 3), dtype=np.float32)
+    if compiled.features_kernel is not None:
+        n = len(anomaly_c)
+        air, frozen = np.ascontiguousarray(anomaly_c).reshape(n, -1), np.ascontiguousarray(ice).reshape(n, -1)
+        compiled.features_kernel(air, frozen, shares, state.reshape(4, -1), weather.reshape(*air.shape, 3))
+        return weather
+    *means, fade = shares
     for day, today in enumerate(anomaly_c):
-        for k, share in enumerate((week, weeks, months)):
+        for k, share in enumerate(means):
             state[k] += share * (today - state[k])
         state[3] = np.where(ice[day], np.float32(1), state[3] * fade)
         weather[day, ..., 0] = state[0] - state[1]
         weather[day, ..., 1] = state[2]
         weather[day, ..., 2] = np.where(ice[day], 0, state[3])
-    return Features(np.stack(calendar, axis=1).astype(np.float32), weather)
+    return weather

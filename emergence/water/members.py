@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from emergence.water import compiled
 from emergence.water.coefficients import load_coefficients
 from emergence.water.features import CALENDAR, Features
 from emergence.water.spread import MemberErrors
@@ -62,7 +64,7 @@ def member_water(
     pull: Floats | None = None,
     opening: NDArray[np.int64],
     keep: Floats,
-) -> MemberWater:  # kernel
+) -> MemberWater:
     """Lay each member's errors on the simulated surface.
 
     Parameters
@@ -88,6 +90,58 @@ def member_water(
     simulated surface with the relaxation's time constant; while the simulated lake is still frozen the relaxation
     without ice stands in. Errors add to open water; never below 0 °C.
     """
+    laid = Laid(path, errors, known, bank, pull, opening, keep)
+    return laid_day_by_day(laid) if compiled.members_kernel is None else _laid_compiled(laid, compiled.members_kernel)
+
+
+@dataclass(frozen=True)
+class Laid:
+    """The arguments of ``member_water``."""
+
+    path: WaterPath
+    errors: MemberErrors
+    known: Features
+    bank: Floats
+    pull: Floats | None
+    opening: NDArray[np.int64]
+    keep: Floats
+
+
+def _at_opening(path: WaterPath, opening: NDArray[np.int64]) -> Floats:
+    """Return the water with which each simulated lake opens [°C], shape (lakes, slots); the usual where it does not."""
+    c = load_coefficients()
+    usual = 0.5 * (c["ice"]["open_spring_c"] + c["relaxation"]["reset_c"])
+    at = (np.clip(opening, 0, len(path.ice) - 1), *np.indices(opening.shape))
+    return np.where(path.ice[at] | (opening < 0), usual, path.water_c[at]).astype(np.float32)
+
+
+def _laid_compiled(laid: Laid, kernel: Callable[..., None]) -> MemberWater:
+    path, errors, known = laid.path, laid.errors, laid.known
+    n_days, lakes, slots = path.water_c.shape
+    members = errors.path.shape[1]
+    water = np.empty((n_days, lakes, members), dtype=np.float32)
+    frozen = np.empty((n_days, lakes, members), dtype=bool)
+    terms = [k for k, b in enumerate(errors.beta) if b.any()]
+    steady, moving = ([k for k in terms if (k < CALENDAR) == fixed] for fixed in (True, False))
+    sky = tuple(np.ascontiguousarray(v) for v in (path.water_c, path.free_c, path.ice))
+    own = [np.asarray(v, np.float32) for v in (laid.bank, errors.day_sd_c)]
+    beta = [np.ascontiguousarray(errors.beta[k].swapaxes(0, 1), dtype=np.float32) for k in (steady, moving)]
+    nothing = np.zeros((0, 0, 0), dtype=np.float32)
+    kernel(
+        sky,
+        (*own, np.asarray(errors.path, np.int64), np.asarray(errors.ice_shift_d, np.int64), *beta),
+        (known.calendar[:, steady], np.ascontiguousarray(known.weather[..., [k - CALENDAR for k in moving]])),
+        nothing if laid.pull is None else np.ascontiguousarray(laid.pull, dtype=np.float32),
+        (laid.opening, laid.keep[:, 0].astype(np.float32), _at_opening(path, laid.opening), np.float32(SETTLED_C)),
+        (water, frozen),
+    )
+    cells = (n_days, lakes, slots, members // slots)
+    return MemberWater(water.reshape(cells), frozen.reshape(cells))
+
+
+def laid_day_by_day(laid: Laid) -> MemberWater:  # kernel
+    """Return ``member_water`` in plain NumPy, one day after the other for all cells."""
+    path, errors, known, opening = laid.path, laid.errors, laid.known, laid.opening
     n_days, lakes, slots = path.water_c.shape
     replicates = errors.path.shape[1] // slots
     cells = (lakes, slots, replicates)
@@ -95,22 +149,21 @@ def member_water(
     frozen = np.empty((n_days, *cells), dtype=bool)
     day_sd, picked, shift = (v.reshape(cells) for v in (errors.day_sd_c, errors.path, errors.ice_shift_d))
     terms = [(k, b.reshape(cells)) for k, b in enumerate(errors.beta) if b.any()]
-    ice_c = load_coefficients()
-    at_opening = np.float32(0.5 * (ice_c["ice"]["open_spring_c"] + ice_c["relaxation"]["reset_c"]))
+    at_opening = _at_opening(path, opening)[..., None]
     latest = int((opening[..., None] + shift).max()) if (opening >= 0).any() else -1
     left = np.zeros(cells, dtype=np.float32)
     before, path_before = np.zeros(cells, dtype=bool), np.zeros((lakes, slots), dtype=bool)
-    fade = keep.astype(np.float32)[:, :, None]
+    fade = laid.keep.astype(np.float32)[:, :, None]
     settled = True
     for day in range(n_days):
         today = water[day]
-        np.multiply(day_sd, np.take(bank[day], picked), out=today)
+        np.multiply(day_sd, np.take(laid.bank[day], picked), out=today)
         for k, beta in terms:
             today += (
                 known.calendar[day, k] * beta if k < CALENDAR else known.weather[day, ..., k - CALENDAR, None] * beta
             )
-        if pull is not None:
-            today += pull[day].reshape(cells)
+        if laid.pull is not None:
+            today += laid.pull[day].reshape(cells)
         path_ice = path.ice[day]
         if day > latest and not path_ice.any() and not path_before.any() and settled:
             today += path.water_c[day][..., None]

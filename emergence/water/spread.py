@@ -42,6 +42,11 @@ class Spread:
         s = load_coefficients()["spread"]
         return np.where(self.large, s["day_phi_large"], s["day_phi"])
 
+    def ice_prior_d(self) -> Floats:
+        """Return how far a lake's own ice-off may lie from the model's [d], its years' scatter taken out, (lakes,)."""
+        year = load_coefficients()["spread"]["ice_year_d"]
+        return np.asarray(np.sqrt(np.maximum(self.ice_sd_d**2 - year**2, 1.0)))
+
 
 @dataclass(frozen=True)
 class MemberErrors:

@@ -106,6 +106,12 @@ def relaxation_time(shape: LakeShape) -> Floats:
     return np.exp(ln_tau)
 
 
+def opening_keep(shape: LakeShape) -> Floats:
+    """Return what a day leaves of the disturbance by an ice-off that is not the simulated one [1], shape (lakes, 1)."""
+    share = load_coefficients()["relaxation"]["opening_tau_share"]
+    return np.asarray(np.exp(-1 / (share * relaxation_time(shape))), dtype=np.float32)[:, None]
+
+
 def drivers(days: NDArray[np.int64], shape: LakeShape, dtype: type = np.float32) -> Drivers:
     """Return sun, sky, autumn deepening and the relaxation's target without air, for each day and lake.
 

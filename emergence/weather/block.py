@@ -3,23 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import month_of, to_date
-from emergence.weather.gaps import FilledSeries
-from emergence.weather.lapse import Variable, height_correction
-from emergence.weather.traces import lay_traces
+from emergence.weather.gaps import CALENDAR, FilledSeries
+from emergence.weather.lapse import VARIABLES
+from emergence.weather.mix import Links, counted_days, counted_slots, mixed, usual_days
+from emergence.weather.traces import Slots, lay_traces
 
 Floats32 = NDArray[np.float32]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
-
-_VARIABLES: tuple[Variable, ...] = ("tmin", "tmean", "tmax")
 
 
 class Legs(NamedTuple):
@@ -51,8 +49,8 @@ class LakeWeather:
 class LakeRecord:
     """Daily air temperature of L lakes at lake height over a whole record, float32, time first.
 
-    ``tmin``, ``tmean``, ``tmax`` [°C] and ``how`` (as in `FilledSeries`), each (days, L) from ``first_day``
-    on.
+    ``tmin``, ``tmean``, ``tmax`` [°C] and ``how`` (as in `FilledSeries`, of the heaviest station that is more than
+    its calendar mean), each (days, L) from ``first_day`` on.
     """
 
     first_day: int
@@ -63,13 +61,7 @@ class LakeRecord:
 
 
 def lake_record(
-    filled_by_station: Sequence[FilledSeries],
-    station_index: Ints,
-    dz_m: Floats,
-    southern: Bools,
-    *,
-    first_day: int,
-    last_day: int,
+    filled_by_station: Sequence[FilledSeries], links: Links, *, first_day: int, last_day: int
 ) -> LakeRecord:
     """Return the air over lakes from station records.
 
@@ -77,43 +69,38 @@ def lake_record(
     ----------
     filled_by_station
         Filled records; all that are used must cover ``first_day`` to ``last_day``.
-    station_index
-        Station of each lake, shape (L,), no -1.
-    dz_m
-        Lake minus station [m], shape (L,).
-    southern
-        Truth of "south of the equator", shape (L,).
+    links
+        Stations of each lake and the way to its height (`mix.link_stations`).
     first_day, last_day
         Day numbers [d], both included.
 
     Returns
     -------
     LakeRecord
-        Station values plus the height correction of the month.
+        Weighted station values plus the height correction of the month. On days on which some of a lake's
+        stations are only their calendar mean, the others' departure from the usual stands for all (`mix.mixed`).
 
     Raises
     ------
     ValueError
-        When a lake has no station or a record does not cover the days.
+        When a record does not cover the days.
     """
-    used, column = _used_stations(station_index)
+    used, links = _used_stations(links)
     part = [_cut(filled_by_station[i], first_day, last_day) for i in used]
     days = np.arange(first_day, last_day + 1)
+    how = np.stack([f.how for f in part])
+    counted = counted_days(how, links)
     tmin, tmean, tmax = (
-        _gather([getattr(f, f"{v}_c") for f in part], column) + _correction(days, dz_m, southern, v) for v in _VARIABLES
+        mixed(_beside([getattr(f, f"{name}_c")[:, None] for f in part]), usual_days(part, days, name), links, counted)[
+            :, :, 0
+        ]
+        + _correction(days, links, v)
+        for v, name in enumerate(VARIABLES)
     )
-    return LakeRecord(first_day, np.minimum(tmin, tmean), tmean, np.maximum(tmax, tmean), _gather_how(part, column))
+    return LakeRecord(first_day, np.minimum(tmin, tmean), tmean, np.maximum(tmax, tmean), _how(how, links))
 
 
-def lake_weather(
-    filled_by_station: Sequence[FilledSeries],
-    station_index: Ints,
-    dz_m: Floats,
-    southern: Bools,
-    *,
-    legs: Legs,
-    years: Ints,
-) -> LakeWeather:
+def lake_weather(filled_by_station: Sequence[FilledSeries], links: Links, *, legs: Legs, sky: Slots) -> LakeWeather:
     """Return the air over a block of lakes: as it was up to the issue date, and as the slots have it after.
 
     Parameters
@@ -121,52 +108,57 @@ def lake_weather(
     filled_by_station
         Records filled up to ``legs.as_of`` and no further; those used must reach back to ``legs.sim_start``
         and to the first trace.
-    station_index
-        Station of each lake, shape (L,), no -1.
-    dz_m
-        Lake minus station [m], shape (L,).
-    southern
-        Truth of "south of the equator", shape (L,).
+    links
+        Stations of each lake and the way to its height (`mix.link_stations`).
     legs
         First day, issue date and horizon.
-    years
-        Year that each station lays in each slot, shape (stations, S), rows as ``filled_by_station``.
+    sky
+        Past years of each slot, rows as ``filled_by_station``.
 
     Returns
     -------
     LakeWeather
-        Station values plus the height correction of the month.
+        Weighted station values plus the height correction of the month; in each slot only stations that lay the same
+        year (`mix.counted_slots`).
 
     Raises
     ------
     ValueError
-        When a lake has no station, a record is too short, or one goes on after ``legs.as_of``.
+        When a record is too short, or one goes on after ``legs.as_of``.
     """
-    used, column = _used_stations(station_index)
-    for filled in (filled_by_station[i] for i in used):
+    for filled in (filled_by_station[i] for i in links.in_use):
         if filled.last_day > legs.as_of:
             raise ValueError(
                 f"station {filled.station_id}: record goes on to {to_date(filled.last_day)}, "
                 f"after the issue date {to_date(legs.as_of)}; fill it up to the issue date only"
             )
-    known = lake_record(filled_by_station, station_index, dz_m, southern, first_day=legs.sim_start, last_day=legs.as_of)
+    known = lake_record(filled_by_station, links, first_day=legs.sim_start, last_day=legs.as_of)
+    used, links = _used_stations(links)
     n_days = legs.horizon - legs.as_of
-    laid = [lay_traces(filled_by_station[i], as_of=legs.as_of, n_days=n_days, years=years[i]) for i in used]
+    laid = [
+        lay_traces(
+            filled_by_station[i], as_of=legs.as_of, n_days=n_days, years=sky.year[i], outlook=sky.outlook_of(int(i))
+        )
+        for i in used
+    ]
     days = np.arange(legs.as_of + 1, legs.horizon + 1)
-    tmin, tmean, tmax = (_gather([traces[j] for traces in laid], column) for j in range(len(_VARIABLES)))
-    for values, variable in zip((tmin, tmean, tmax), _VARIABLES, strict=True):
-        values += _correction(days, dz_m, southern, variable)[:, :, None]
+    counted = counted_slots(sky.year[used], sky.joint[used], links)
+    part = [filled_by_station[i] for i in used]
+    tmin, tmean, tmax = (
+        mixed(_beside([traces[v] for traces in laid]), usual_days(part, days, name), links, counted)
+        for v, name in enumerate(VARIABLES)
+    )
+    for v, values in enumerate((tmin, tmean, tmax)):
+        values += _correction(days, links, v)[:, :, None]
     np.minimum(tmin, tmean, out=tmin)
     np.maximum(tmax, tmean, out=tmax)
     return LakeWeather(legs, known.tmin, known.tmean, known.tmax, tmin, tmean, tmax)
 
 
-def _used_stations(station_index: Ints) -> tuple[Ints, Ints]:
-    """Return the stations in use and each lake's place among them."""
-    if np.any(station_index < 0):
-        raise ValueError(f"{np.count_nonzero(station_index < 0)} lakes have no station; leave them out before")
-    used, column = np.unique(station_index, return_inverse=True)
-    return used, column
+def _used_stations(links: Links) -> tuple[Ints, Links]:
+    """Return the records in use, and the links into them."""
+    used, column = np.unique(links.station_index, return_inverse=True)
+    return used, replace(links, station_index=column.reshape(links.station_index.shape))
 
 
 def _cut(filled: FilledSeries, first_day: int, last_day: int) -> FilledSeries:
@@ -190,17 +182,21 @@ def _cut(filled: FilledSeries, first_day: int, last_day: int) -> FilledSeries:
     )
 
 
-def _gather(by_station: Sequence[Floats], column: Ints) -> Floats32:
-    """Return station arrays (days, ...) side by side for each lake, shape (days, lakes, ...)."""
-    return np.take(np.stack(by_station, axis=1).astype(np.float32), column, axis=1)
+def _beside(by_station: Sequence[Floats]) -> Floats32:
+    """Return station arrays (days, ...) as one, shape (stations, days, ...), float32."""
+    return np.stack(by_station, dtype=np.float32, casting="same_kind")
 
 
-def _gather_how(part: Sequence[FilledSeries], column: Ints) -> NDArray[np.uint8]:
-    return np.take(np.stack([f.how for f in part], axis=1), column, axis=1)
+def _how(how: NDArray[np.uint8], links: Links) -> NDArray[np.uint8]:
+    """Return how each lake's day came about, (days, lakes): as at its heaviest station with more than the usual."""
+    out = how[links.station_index[:, 0]]
+    silent = np.flatnonzero((out == CALENDAR).any(axis=1))
+    for place in range(1, links.weight.shape[1]):
+        rows = silent[links.weight[silent, place] > 0.0]
+        out[rows] = np.where(out[rows] == CALENDAR, how[links.station_index[rows, place]], out[rows])
+    return np.ascontiguousarray(out.T)
 
 
-def _correction(days: Ints, dz_m: Floats, southern: Bools, variable: Variable) -> Floats32:
+def _correction(days: Ints, links: Links, variable: int) -> Floats32:
     """Return the height correction of each day and lake [°C], shape (days, lakes)."""
-    months = np.arange(1, 13)[:, None]
-    table = height_correction(dz_m[None, :], months, variable, southern[None, :]).astype(np.float32)
-    return table[month_of(days) - 1]
+    return np.asarray(links.correction_c[:, variable].T.astype(np.float32)[month_of(days) - 1])

@@ -53,6 +53,24 @@ KUNKEL_LAPSE = _months(
 )
 """Monthly lapse rates, January to December in the north; only their shape is used."""
 
+LAPSE_LOCAL_SD = _prior(0.5, "°C/km", 0.3, 1.0, "one valley's rate against that of its region")
+LAPSE_BEYOND_SD = _prior(1.5, "°C/km", 0.5, 3.0, "for the part of a height difference above WIDE_HEIGHT")
+WIDE_HEIGHT = _prior(1000, "m", 500, 1500, "valley and summit differ in kind beyond this")
+LAPSE_RADIUS = _prior(200, "km", 100, 300, "reach of the stations that tell one region's rates")
+LAPSE_TAPER = _quantity(
+    3.0, "1", (2.0, 6.5), "shape of the Gaussian, Thornton et al. 1997 J Hydrol 190:214", "published"
+)
+LEAST_LAPSE_STATIONS = _prior(4, "1", 4, 8, "fewer do not tell height from place")
+LEAST_LAPSE_HEIGHT = _prior(200, "m", 100, 400, "less is drowned by siting")
+LEARNED_SHARE = _prior(
+    0.8, "1", 0.7, 0.9, "of the table's spread; what the stations tell less well is left to the table"
+)
+LEAST_NORMAL_DAYS = _prior(60, "day", 30, 150, "fewer measured days do not give a month's normal")
+NORMAL_YEARS = _prior(30, "year", 20, 40, "the usual length of a climate normal")
+GRADIENT_SD = _prior(1.0, "°C/100 km", 0.5, 2.0, "prior sd of the fall of temperature along the ground, either way")
+SITING_SD = _prior(0.8, "°C", 0.5, 1.5, "monthly normals about a plane: valley floors, slopes, towns, shores")
+SITING_WORTH = _prior(4.0, "1", 2, 8, "stations that SITING_SD counts for")
+
 LONGEST_INTERPOLATED = _prior(3, "day", 2, 4, "weather keeps its anomaly for about three days")
 LEAST_COMMON_DAYS = _prior(90, "day", 30, 365, "fewer common days do not rank a neighbour")
 LEAST_MONTH_DAYS = _prior(25, "day", 15, 60, "fewer days do not give a month's mean range")
@@ -63,10 +81,33 @@ HEIGHT_WEIGHT = _prior(0.1, "km/m", 0.03, 0.3, "100 m of height cost as much as 
 FARTHEST_STATION = _prior(
     500, "km", 200, 800, "beyond this another weather; a station named by the user may be farther"
 )
+HIGHEST_STATION = _prior(2000, "m", 1500, 2500, "beyond this no lapse rate helps; a station named by the user may be")
+MOST_STATIONS = _prior(5, "1", 3, 8, "on stations left out eight are 3 % better than five, five 20 % better than one")
+SITING_DISTANCE = _prior(10, "km", 5, 20, "a station's own siting tells as much as 10 km of distance")
+LEAST_WEIGHT = _prior(0.05, "1", 0.02, 0.1, "share of the heaviest station's weight below which one is left out")
 FARTHEST_NEIGHBOUR = _prior(200, "km", 100, 400, "daily anomalies still correlate at about 0.9")
 HIGHEST_NEIGHBOUR = _prior(1000, "m", 500, 1500, "valley and summit differ in kind beyond this")
 
 LEAST_TRACE_SHARE = _prior(0.6, "1", 0.5, 0.8, "share of a trace's days that must be measured")
+
+_MEASURED = "chosen by CRPS on nine long records (tests/benchmarks/traces.py)"
+RECENT_DAYS = tuple(_prior(n, "day", n / 2, n * 2, _MEASURED) for n in (1, 5, 30))
+FADE_DAYS = tuple(_prior(n, "day", n / 2, n * 2, _MEASURED) for n in (2, 7, 30))
+SEASON_WINDOW = _prior(45, "day", 30, 90, _MEASURED)
+DRAWN_TO_ZERO = _prior(15, "day", 5, 60, _MEASURED)
+DRAWN_TO_YEAR = _prior(60, "day", 20, 300, _MEASURED)
+LEAST_SHARE = _prior(0.8, "1", 0.6, 0.95, "share of measured days around a day that teaches persistence")
+LEAST_YEAR_DAYS = _prior(300, "day", 250, 350, "fewer days do not give a year's mean departure")
+LEAST_YEAR_SD = _prior(0.5, "°C", 0.3, 0.8, "annual means vary by 0.5 °C (maritime) to 1 °C (continental)")
+WARMING_SD = _prior(0.03, "°C/yr", 0.02, 0.05, "land has warmed by 0.02 to 0.04 °C a year since 1980")
+DAILY_SD = _prior(5.0, "°C", 3.0, 7.0, "daily departures from the calendar mean, mid-latitudes")
+LAG_ONE = _prior(0.75, "1", 0.65, 0.85, "lag-one correlation of daily departures")
+DRAWN_TO_PRIOR = _prior(90, "day", 30, 300, "a season of days weighs as much as the prior covariance")
+AHEAD_SD = _prior(1.2, "°C", 0.8, 2.0, "first-day error of a post-processed forecast of the daily mean")
+AHEAD_DOUBLING = _prior(3.0, "day", 2.0, 4.0, "small errors double in two days; local first-day errors do not grow")
+AHEAD_CORRELATION = _prior(0.7, "1", 0.4, 0.85, "errors of neighbouring forecast days are alike, as the weather is")
+AHEAD_APART = _prior(2.0, "°C", 1.0, 3.0, "departures of neighbouring stations, too few common days to tell")
+LONGEST_LEAD = _prior(15, "day", 10, 16, "from then on a daily forecast weighs less than 3 %")
 
 CALENDAR_MEAN_EQUATOR = _quantity(27.0, "°C", (25.0, 28.0), _MEMORY, "from memory")
 CALENDAR_MEAN_FALL = _quantity(0.0080, "°C/degree²", (0.0060, 0.0090), _MEMORY, "from memory")

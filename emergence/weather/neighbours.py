@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,16 +19,27 @@ NO_STATION = -1
 _CHUNK_PAIRS = 100_000
 
 
-class Assignment(NamedTuple):
-    """The station of each lake, all shape (lakes,).
+@dataclass(frozen=True)
+class Assignment:
+    """The stations of each lake, heaviest first, all shape (lakes, K).
 
-    ``station_index`` into the stations (-1: none), ``distance_km`` [km] and ``dz_m``, lake minus station [m],
-    both NaN where there is none.
+    ``station_index`` into the stations (-1: none), ``weight`` [1] with sum 1 a lake (0: none), ``distance_km`` [km]
+    and ``dz_m``, lake minus station [m], both NaN where there is none.
     """
 
     station_index: Ints
+    weight: Floats
     distance_km: Floats
     dz_m: Floats
+
+    @property
+    def found(self) -> NDArray[np.bool_]:
+        """Truth of "has a station", shape (lakes,)."""
+        return np.asarray(self.station_index[:, 0] >= 0)
+
+    def take(self, lakes: Ints | NDArray[np.bool_]) -> Assignment:
+        """Return some lakes."""
+        return Assignment(**{name: part[lakes] for name, part in vars(self).items()})
 
 
 def great_circle_km(lat1: ArrayLike, lon1: ArrayLike, lat2: ArrayLike, lon2: ArrayLike) -> Floats:
@@ -54,8 +65,10 @@ def great_circle_km(lat1: ArrayLike, lon1: ArrayLike, lat2: ArrayLike, lon2: Arr
     return np.asarray(2.0 * EARTH_RADIUS_KM * np.arcsin(np.sqrt(np.minimum(h, 1.0))))
 
 
-def assign_stations(lakes: Lakes, stations: Stations, usable: NDArray[np.bool_]) -> Assignment:
-    """Return the station whose air each lake gets.
+def assign_stations(
+    lakes: Lakes, stations: Stations, usable: NDArray[np.bool_], *, most: int = int(k.MOST_STATIONS.value)
+) -> Assignment:
+    """Return the stations whose air each lake gets, and their weights.
 
     Parameters
     ----------
@@ -63,33 +76,43 @@ def assign_stations(lakes: Lakes, stations: Stations, usable: NDArray[np.bool_])
         The season's lakes and stations.
     usable
         Truth of "has a record that can be used", shape (stations,).
+    most
+        At most so many stations a lake.
 
     Returns
     -------
     Assignment
-        A lake that names a station has that one, or none if it is not usable. The others have the usable
-        station with the smallest distance [km] plus 0.1 km for each metre of difference in height (our
-        prior), if it lies within 500 km; of equal ones the first by station_id.
+        A lake that names a station has that one alone, or none if it is not usable. The others have the
+        ``most`` usable stations with the smallest cost among those within 500 km and 2000 m of height, less
+        those with under a twentieth of the first one's weight. Of equal ones the first by station_id.
 
     Notes
     -----
-    The search measures distance as the chord through the earth, which is within 0.1 % of the arc up to 500
-    km.
+    The cost is the distance [km] plus 0.1 km for each metre of difference in height (our prior); the weight is
+    1 / (cost² + 10² km²): inverse squared distance (Shepard 1968, Proc 23rd ACM Natl Conf 517,
+    doi:10.1145/800186.810616), height counted beside distance as do Daly et al. 2002 (Clim Res 22:99,
+    doi:10.3354/cr022099), and 10 km for the siting of any station. A lake's stations depend on no other lake, and a
+    station beyond those limits changes nothing. The search measures distance as the chord through the earth, which
+    is within 0.1 % of the arc up to 500 km; limits and weights take the arc.
     """
-    index = _nearest(lakes, stations, usable)
-    named = np.flatnonzero(lakes.station_id != "")
-    row = {str(name): i for i, name in enumerate(stations.station_id)}
-    for lake in named:
-        i = row.get(str(lakes.station_id[lake]), NO_STATION)
-        index[lake] = i if i >= 0 and usable[i] else NO_STATION
-    found = index >= 0
-    at = stations.take(index[found])
-    distance, dz = np.full(len(index), np.nan), np.full(len(index), np.nan)
-    distance[found] = great_circle_km(lakes.latitude[found], lakes.longitude[found], at.latitude, at.longitude)
-    dz[found] = lakes.elevation_m[found] - at.elevation_m
-    beyond = found & (lakes.station_id == "") & (np.nan_to_num(distance) > k.FARTHEST_STATION.value)
-    index[beyond], distance[beyond], dz[beyond] = NO_STATION, np.nan, np.nan
-    return Assignment(index, distance, dz)
+    index = _cheapest(lakes, stations, usable, min(most, max(1, len(stations))))
+    row_of = {str(name): i for i, name in enumerate(stations.station_id)}
+    named = lakes.station_id != ""
+    for mine in np.flatnonzero(named):
+        i = row_of.get(str(lakes.station_id[mine]), NO_STATION)
+        index[mine] = NO_STATION
+        index[mine, 0] = i if i >= 0 and usable[i] else NO_STATION
+    lake, place = np.nonzero(index >= 0)
+    distance, dz = np.full(index.shape, np.nan), np.full(index.shape, np.nan)
+    at = stations.take(index[lake, place])
+    distance[lake, place] = great_circle_km(lakes.latitude[lake], lakes.longitude[lake], at.latitude, at.longitude)
+    dz[lake, place] = lakes.elevation_m[lake] - at.elevation_m
+    within = (distance <= k.FARTHEST_STATION.value) & (np.abs(dz) <= k.HIGHEST_STATION.value)
+    keep = (index >= 0) & (within | named[:, None])
+    cost = distance + k.HEIGHT_WEIGHT.value * np.abs(dz)
+    weight = np.where(keep, 1.0 / (cost**2 + k.SITING_DISTANCE.value**2), 0.0)
+    weight[weight < k.LEAST_WEIGHT.value * weight.max(axis=1, keepdims=True)] = 0.0
+    return _heaviest_first(index, weight, distance, dz)
 
 
 def station_neighbours(
@@ -132,23 +155,49 @@ def _unit_vectors(latitude: Floats, longitude: Floats) -> Floats:
     return np.stack([np.cos(phi) * np.cos(lam), np.cos(phi) * np.sin(lam), np.sin(phi)], axis=1)
 
 
-def _nearest(lakes: Lakes, stations: Stations, usable: NDArray[np.bool_]) -> Ints:
-    """Return the index of the cheapest usable station of each lake, -1 where there is none at all."""
-    index = np.full(len(lakes), NO_STATION, dtype=np.int64)
+def _cheapest(lakes: Lakes, stations: Stations, usable: NDArray[np.bool_], most: int) -> Ints:
+    """Return the cheapest usable stations of each lake, shape (lakes, most), -1 where there are no more."""
+    index = np.full((len(lakes), most), NO_STATION, dtype=np.int64)
     choice = np.flatnonzero(usable)
     if len(choice) == 0 or len(lakes) == 0:
         return index
     choice = choice[np.argsort(stations.station_id[choice].astype(str), kind="stable")]
-    there = _unit_vectors(stations.latitude[choice], stations.longitude[choice]).T
+    there = _unit_vectors(stations.latitude[choice], stations.longitude[choice])
     here = _unit_vectors(lakes.latitude, lakes.longitude)
     height = stations.elevation_m[choice]
+    farthest = 2.0 * np.sin(k.FARTHEST_STATION.value / (2.0 * EARTH_RADIUS_KM)) * EARTH_RADIUS_KM * (1.0 + 1e-9)
     step = max(1, _CHUNK_PAIRS // len(choice))
     for first in range(0, len(lakes), step):
         part = slice(first, first + step)
-        cost = here[part] @ there
-        np.subtract(2.0, 2.0 * cost, out=cost)
-        np.sqrt(np.maximum(cost, 0.0, out=cost), out=cost)
-        cost *= EARTH_RADIUS_KM
-        cost += k.HEIGHT_WEIGHT.value * np.abs(lakes.elevation_m[part, None] - height)
-        index[part] = choice[np.argmin(cost, axis=1)]
+        cost = _chord_km(here[part], there)
+        dz = np.abs(lakes.elevation_m[part, None] - height)
+        far = (cost > farthest) | (dz > k.HIGHEST_STATION.value)
+        cost += k.HEIGHT_WEIGHT.value * dz
+        cost[far] = np.inf
+        row = np.arange(len(cost))
+        for place in range(min(most, len(choice))):
+            best = np.argmin(cost, axis=1)
+            index[part, place] = np.where(np.isfinite(cost[row, best]), choice[best], NO_STATION)
+            cost[row, best] = np.inf
     return index
+
+
+def _chord_km(here: Floats, there: Floats) -> Floats:
+    """Return chords [km], shape (lakes, stations), by elementwise sums alone: equal whatever the number of lakes."""
+    square = np.zeros((len(here), len(there)))
+    for axis in range(3):
+        step = here[:, axis, None] - there[:, axis]
+        square += step * step
+    return np.asarray(EARTH_RADIUS_KM * np.sqrt(square))
+
+
+def _heaviest_first(index: Ints, weight: Floats, distance: Floats, dz: Floats) -> Assignment:
+    """Return the assignment in order of weight, what has none blanked and the rest scaled to a sum of 1."""
+    order = np.argsort(-weight, axis=1, kind="stable")
+    index, weight = np.take_along_axis(index, order, axis=1), np.take_along_axis(weight, order, axis=1)
+    distance, dz = np.take_along_axis(distance, order, axis=1), np.take_along_axis(dz, order, axis=1)
+    none = weight <= 0.0
+    total = np.cumsum(weight, axis=1)[:, -1:]
+    weight = weight / np.where(total > 0.0, total, 1.0)
+    index[none], distance[none], dz[none] = NO_STATION, np.nan, np.nan
+    return Assignment(index, weight, distance, dz)

@@ -22,6 +22,8 @@ from emergence.water.shape import LakeShape, lake_shape
 from emergence.weather.block import lake_record
 from emergence.weather.climate import annual_amplitude
 from emergence.weather.gaps import OBSERVED, fill_record, first_fill_day
+from emergence.weather.lapse import VARIABLES, height_correction, height_sd
+from emergence.weather.mix import Links
 from emergence.weather.neighbours import assign_stations, station_neighbours
 
 TODAY = 25_000  # 2038: nothing in these folders lies after it
@@ -92,8 +94,8 @@ def _folder(season: Season, main: bool) -> list[dict]:
     stations = season.stations
     usable = np.array([s in season.weather for s in stations.station_id.tolist()])
     found = assign_stations(season.lakes, stations, usable)
-    keep = found.station_index >= 0
-    lakes, index, dz = season.lakes.take(keep), found.station_index[keep], found.dz_m[keep]
+    keep = found.found
+    lakes, index, dz = season.lakes.take(keep), found.station_index[keep, 0], found.dz_m[keep, 0]
     near = station_neighbours(stations, usable)
     out = []
     for row in range(len(lakes)):
@@ -111,8 +113,7 @@ def _folder(season: Season, main: bool) -> list[dict]:
             elevation_m=float(stations.elevation_m[k]),
         )
         lake = lakes.take(np.array([row]))
-        zero = np.zeros(1, dtype=np.int64)
-        record = lake_record([filled], zero, dz[row : row + 1], lake.southern, first_day=first, last_day=last)
+        record = lake_record([filled], _one_station(float(dz[row]), lake.southern), first_day=first, last_day=last)
         values = {
             "lake_id": str(lake.lake_id[0]),
             "station": str(stations.station_id[k]),
@@ -126,6 +127,13 @@ def _folder(season: Season, main: bool) -> list[dict]:
         if len(values["water_day"]) or len(values["ice_off"]):
             out.append(values)
     return out
+
+
+def _one_station(dz_m: float, southern: np.ndarray) -> Links:
+    """One station for one lake, its height corrected by the table."""
+    months = np.arange(1, 13)
+    moved = [height_correction(dz_m, months, variable, southern) for variable in VARIABLES]
+    return Links(np.zeros((1, 1), dtype=np.int64), np.ones((1, 1)), np.stack(moved)[None], height_sd(np.array([dz_m])))
 
 
 def _observations(season: Season, lake: dict, observed: np.ndarray) -> dict:

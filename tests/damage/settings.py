@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 
 from emergence.learning.water import IceFit, LakeFit
-from emergence.runs.learn import Learned, to_json
+from emergence.runs.learn import to_json
+from emergence.runs.taught import Learned
 from emergence.water.features import FEATURES
 
 from .draft import Draft, Rng, damage, one_of
@@ -260,8 +261,9 @@ def taxon_changes_a_little(draft: Draft, rng: Rng) -> str:
 def learned_table() -> dict[str, Any]:
     """Return what ``emergence learn`` may have written for one lake of the small season."""
     few = len(FEATURES)
-    fit = LakeFit(np.full(few, 0.1), np.diag(np.full(few, 0.2)), 12, 3, 1)
-    return dict(json.loads(to_json(Learned(19000, {"alder": fit}, {"alder": IceFit(2.0, 4.0, 3)}), {})))
+    fit = LakeFit(np.full(few, 0.1), np.diag(np.full(few, 0.02)), 12, 3, 1, np.full(few, 0.3))
+    ice = {"alder": IceFit(2.0, 4.0, 3, 7.0)}
+    return dict(json.loads(to_json(Learned(19000, {"alder": fit}, ice, {"alder": (50.0, -120.0, 900.0)}), {})))
 
 
 @damage
@@ -280,7 +282,7 @@ def learned_part_odd(draft: Draft, rng: Rng) -> str:
 def learned_numbers_odd(draft: Draft, rng: Rng) -> str:
     learned = learned_table()
     lake = learned["lakes"]["alder"]
-    part = one_of(rng, ("coefficients", "covariance", "ice_off", "readings"))
+    part = one_of(rng, ("coefficients", "covariance", "ice_off", "place", "readings"))
     value = one_of(rng, (0.0, -1.0, 60.0, 1e6, 1e38, 1e308, float("inf"), float("nan")))
     if part == "covariance":
         lake[part] = np.diag(np.full(len(FEATURES), value)).tolist()

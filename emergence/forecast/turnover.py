@@ -1,0 +1,85 @@
+"""The spring overturn of a lake as an event of its own: fishing is poor in it (common practice, no source)."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emergence.dates import NEVER
+from emergence.forecast.events import EventResult, event_result
+from emergence.forecast.field import Field
+from emergence.taxa.population import Milestones, Passage
+from emergence.water.depth import Overturns, overturns
+
+LAKE = "-"  # stands in the column taxon for what concerns the lake itself
+MEAN_D = 5  # d, mean surface against which stratification is told; our prior
+Offsets = NDArray[np.int16]
+
+
+def turnover_events(field: Field, *, keep_members: bool = False) -> list[EventResult]:
+    """Return the spring overturn of a block of lakes, none where no member has one.
+
+    Parameters
+    ----------
+    field
+        The block's water; without water below the surface there is nothing to tell.
+    keep_members
+        Whether each member's dates and days are kept.
+
+    Notes
+    -----
+    It lasts from a member's ice-off until its surface, as a mean of MEAN_D days, reaches what the simulated lake of its
+    sky had when it stratified. Members without ice begin when the simulated lake passes 4 °C. All its days count as
+    moving; the peak is blank and the intensity 0, since no insect leaves.
+    """
+    if field.depth is None:
+        return []
+    turns = overturns(field.depth, field.path_ice, first=field.first, solstice=field.solstice)
+    onset, end = turnover_days(field, turns)
+    if (onset == NEVER).all():
+        return []
+    day = np.arange(len(field.water_c), dtype=np.int16)[:, None, None, None]
+    active = (day >= onset) & (day <= end)
+    nobody = np.zeros(active.shape[:2])
+    passage = Passage(Milestones(onset, np.full_like(onset, NEVER), end), active, nobody)
+    return [event_result(LAKE, 0, "turnover", passage, field.ahead, keep_members)]
+
+
+def turnover_days(field: Field, turns: Overturns) -> tuple[Offsets, Offsets]:
+    """Return the first and the last day index of each member's spring overturn, NEVER where there is none."""
+    assert field.depth is not None
+    happens = np.broadcast_to((turns.spring != NEVER)[..., None], field.water_c.shape[1:])
+    span = field.ice[field.first : field.spring_end + 1]
+    after = field.first + len(span) - np.argmax(span[::-1], axis=0)
+    onset = np.where(span.any(axis=0), after, turns.spring[..., None].astype(np.int64))
+    onset = np.where(happens & (onset < len(field.water_c)), np.maximum(onset, field.first), NEVER)
+    end = _warm_after(field.water_c, onset, _mean_at(field.depth.surface_c, turns.stratified)[..., None])
+    return onset.astype(np.int16), end
+
+
+def _mean_at(surface_c: NDArray[np.floating], day: Offsets) -> NDArray[np.floating]:
+    """Return the mean of MEAN_D days up to a day index of each cell; +inf where it is NEVER."""
+    last = np.minimum(day.astype(np.int64), len(surface_c) - 1)
+    total = np.zeros(day.shape, dtype=surface_c.dtype)
+    for back in range(MEAN_D):
+        total += np.take_along_axis(surface_c, np.maximum(last - back, 0)[None], axis=0)[0]
+    return np.where(day == NEVER, np.inf, total / MEAN_D)
+
+
+def _warm_after(water_c: NDArray[np.floating], onset: NDArray[np.int64], level: NDArray[np.floating]) -> Offsets:
+    """Return the first day index from ``onset`` on whose mean over MEAN_D days reaches the level."""
+    end = np.full(onset.shape, NEVER, dtype=np.int16)
+    if (onset == NEVER).all():
+        return end
+    first = max(int(onset.min()), MEAN_D - 1)
+    waiting = onset != NEVER
+    for day in range(first, len(water_c)):
+        mean = np.add(water_c[day], water_c[day - 1])
+        for back in range(2, MEAN_D):
+            mean += water_c[day - back]
+        done = waiting & (day >= onset) & (mean >= MEAN_D * level)
+        end[done] = day
+        waiting &= ~done
+        if not waiting.any():
+            break
+    return end

@@ -1,0 +1,143 @@
+"""What a note may hold: numbers with their units, what cannot be, and what is doubtful."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from typing import Literal
+
+from emergence.dates import YEAR_DAYS, northern_day_of_year, to_date
+from emergence.journal.entries import Body, IceDate, Reading, Sighting
+
+Unit = Literal["C", "F", "m", "ft"]
+FOOT_M = 0.3048
+_NUMBER = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*(°?\s*[cf]|m|ft|feet|foot|')?", re.IGNORECASE | re.ASCII)
+_CLOCK = re.compile(r"(\d{1,2})[:.h](\d{2})", re.ASCII)
+_SPELT: dict[str, Unit] = {"c": "C", "f": "F", "m": "m", "ft": "ft", "feet": "ft", "foot": "ft", "'": "ft"}
+
+WATER_C = (-2.0, 45.0)
+DEPTH_M = (0.0, 1700.0)
+HOUR = (0.0, 24.0)
+MINUTES = (0.0, 1440.0)
+FIRST_DAY = -62091
+"""1 January 1800: no earlier day [d] is taken."""
+
+MARGIN_C = 12.0
+"""How far a surface reading may lie from the usual water of its place and day before it is doubted [°C]; our prior."""
+LATE_C = 14.0
+"""An ice date is doubted where the usual water is warmer than this [°C]; our prior."""
+EARLY_C = -6.0
+"""Moving, hatching and flying insects are doubted where the usual water, as if it could not freeze, is colder [°C]; our
+prior."""
+SURFACE_M = 3.0
+"""Deeper readings [m] may be cold at any time of the year."""
+
+
+class ImpossibleError(ValueError):
+    """A value cannot be: ``rule`` says why, ``remedy`` what to do."""
+
+    def __init__(self, rule: str, remedy: str = "") -> None:
+        super().__init__(rule)
+        self.rule, self.remedy = rule, remedy
+
+
+def number(text: str, unit: Unit) -> float:
+    """Return a number in °C or m; a suffix (56F, 13.5 °C, 2ft) counts more than ``unit``. A decimal comma is taken.
+
+    Raises
+    ------
+    ImpossibleError
+        It is no number, or its unit is of another kind.
+    """
+    found = _NUMBER.fullmatch(text.strip())
+    temperature = unit in ("C", "F")
+    examples = "13.5, 13.5C or 56F" if temperature else "0.5, 0.5m or 2ft"
+    if found is None:
+        raise ImpossibleError("this is no number", f"Write for example {examples}.")
+    value, suffix = float(found[1].replace(",", ".")), (found[2] or "").replace("°", "").strip().lower()
+    said = _SPELT[suffix] if suffix else unit
+    if temperature is not (said in ("C", "F")):
+        raise ImpossibleError("the unit does not belong here", f"Write for example {examples}.")
+    if said == "F":
+        return (value - 32.0) / 1.8
+    return value * FOOT_M if said == "ft" else value
+
+
+def clock(text: str) -> float:
+    """Return the hour of the day [h] of 14, 14.5 or 14:30.
+
+    Raises
+    ------
+    ImpossibleError
+        It is no hour.
+    """
+    text = text.strip()
+    parts = _CLOCK.fullmatch(text) if ":" in text or "h" in text else None
+    try:
+        hour = int(parts[1]) + int(parts[2]) / 60.0 if parts else float(text.replace(",", "."))
+    except ValueError:
+        hour = math.nan
+    if not HOUR[0] <= hour <= HOUR[1] or (parts and int(parts[2]) > 59):
+        raise ImpossibleError("the hour must lie between 0 and 24", "Write for example 14, 14.5 or 14:30.")
+    return hour
+
+
+def within(value: float, bounds: tuple[float, float], what: str, remedy: str) -> float:
+    """Return the value if it lies within its bounds, ends included.
+
+    Raises
+    ------
+    ImpossibleError
+        It does not.
+    """
+    if not bounds[0] - 1e-9 <= value <= bounds[1] + 1e-9:
+        raise ImpossibleError(f"{what} must lie between {bounds[0]:g} and {bounds[1]:g}", remedy)
+    return value
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a lake lies: latitude [degrees north], elevation_m [m]; NaN where not known."""
+
+    latitude: float = math.nan
+    elevation_m: float = math.nan
+
+
+def usual_water(place: Place, day: int) -> float:
+    """Return a rough usual surface temperature [°C] of a place and day [d], as if water could not freeze.
+
+    A seasonal cycle with its warmest day at the end of July (January in the south), mean 27 °C at the equator and
+    falling with the square of latitude, half-range growing with latitude, 5.5 °C less for each 1,000 m. Only for
+    finding slips of the pen; our prior.
+    """
+    latitude = abs(place.latitude)
+    mean = 27.0 - 0.0072 * latitude**2 - 0.0055 * max(place.elevation_m, 0.0)
+    half_range = 0.3 * latitude
+    season = int(northern_day_of_year([day], [place.latitude < 0])[0])
+    return mean + half_range * math.cos(2.0 * math.pi * (season - 210) / YEAR_DAYS)
+
+
+def doubt(body: Body, place: Place) -> str:
+    """Return why a note is doubtful, "" where it is not (or where the place is not known)."""
+    usual = usual_water(place, body.day)
+    if math.isnan(usual):
+        return ""
+    month = f"{to_date(body.day):%B}"
+    if isinstance(body, Reading):
+        return _reading_doubt(body, max(usual, 0.0), month)
+    if isinstance(body, IceDate) and usual > LATE_C:
+        return f"ice {body.event} in {month}, where water is usually about {usual:.0f} °C"
+    seen = isinstance(body, Sighting) and body.level != "none" and body.stage in ("moving", "pupa", "adult")
+    if isinstance(body, Sighting) and seen and usual < EARLY_C:
+        return f"{body.taxon} {body.stage} in {month}, in the depth of winter"
+    return ""
+
+
+def _reading_doubt(body: Reading, usual: float, month: str) -> str:
+    warm = body.water_c > usual + MARGIN_C
+    deep = body.depth_m is not None and body.depth_m > SURFACE_M
+    cold = body.water_c < usual - MARGIN_C and not deep
+    if not warm and not cold:
+        return ""
+    return f"{body.water_c:.3g} °C in {month} is far from usual here (about {usual:.0f} °C)"

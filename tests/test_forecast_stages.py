@@ -1,0 +1,120 @@
+"""Stages by date: nobody lost, adults that live as long as they should, frost, agreement with the passage itself."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from climates import PLATEAU, one_lake, season_field
+
+from emergence.degreedays import accumulate, mean_water_degree_days
+from emergence.forecast.stages import AdultLife, Stages, adult_life, hard_frost, stage_numbers, taxon_stages
+from emergence.taxa.catalogue_io import load_catalogue
+from emergence.taxa.population import Bound, Gates, Requirements, heat_at, leave_water
+from emergence.taxa.yearclass import MemberClasses
+
+CATALOGUE = load_catalogue()
+CELL = (1, 1, 1)
+DAYS = 200
+
+
+def gates(shut: set[int] = frozenset()) -> Gates:  # type: ignore[assignment]
+    openness = np.array([[0.0 if day in shut else 1.0] for day in range(DAYS)], dtype=np.float32)
+    return Gates(np.zeros((DAYS, 1), dtype=bool), (Bound(openness, 1, np.zeros(1, np.float32), 1.0),))
+
+
+def need(median: float = 210.0, spread: float = 30.0, move: float | None = 45.0) -> Requirements:
+    full = [None if v is None else np.full(CELL, v, dtype=np.float32) for v in (median, spread, move)]
+    return Requirements(full[0], full[1], full[2])  # type: ignore[arg-type]
+
+
+HEAT = accumulate(mean_water_degree_days(np.full((DAYS, *CELL), 16.0, dtype=np.float32), lower=9.0))
+START = np.zeros(CELL, dtype=np.int16)
+
+
+def stages(
+    life: AdultLife, *, shut: set[int] | None = None, frost_on: int | None = None, move: float | None = 45.0
+) -> Stages:
+    frost = np.zeros((DAYS, 1, 1), dtype=bool)
+    if frost_on is not None:
+        frost[frost_on] = True
+    return stage_numbers(
+        HEAT,
+        need(move=move),
+        gates=gates(shut or set()),
+        start=START,
+        life=life,
+        frost=frost,
+        younger=np.zeros((1, 1)),
+    )
+
+
+@pytest.mark.parametrize("move", [45.0, None])
+def test_nobody_is_lost(move: float | None) -> None:
+    """With adults that live for ever the four stages add up to all who mature, on every day, shut days included."""
+    got = stages(AdultLife(2.0, 7, 1e9), shut=set(range(25, 40)), move=move)
+    total = got.young + got.mature + got.moving + got.adult
+    np.testing.assert_allclose(total, 1, atol=1e-5)  # single precision
+    assert (got.moving > 0).any() == (move is not None)
+
+
+def test_adults_live_as_long_as_they_should() -> None:
+    """Adult days of one insect: 7 before it breeds and 1 / (1 - exp(-1/8)) after; the last are gone within the span."""
+    got = stages(AdultLife(2.0, 7, 8.0))
+    assert got.adult.sum() == pytest.approx(7 + 1 / (1 - np.exp(-1 / 8)), rel=0.005)  # 0.1 % have not left yet
+
+
+def test_frost_ends_whoever_is_left() -> None:
+    free, got = stages(AdultLife(2.0, 7, 30.0)), stages(AdultLife(2.0, 7, 30.0), frost_on=60)
+    assert free.adult[60, 0] > 0.2
+    assert got.adult[60:, 0].max() < 1e-3
+    np.testing.assert_array_equal(got.adult[:60], free.adult[:60])
+
+
+def test_frost_before_midsummer_is_none() -> None:
+    air = np.full((10, 1, 1), 5.0)
+    air[[2, 7]] = -3.0
+    assert np.flatnonzero(hard_frost(air, -2.0, solstice=5)).tolist() == [7]
+
+
+def test_those_that_leave_are_those_of_the_passage() -> None:
+    """With adults soft for a day, the soft ones are the day's emergence of ``leave_water``; it stops at 99.9 % gone."""
+    shut = set(range(28, 36))
+    emergence, migration = leave_water(HEAT, heat_at(HEAT, START), need(), gates=gates(shut), start=START)
+    got = stages(AdultLife(24.0, 7, 8.0), shut=shut)
+    np.testing.assert_allclose(got.soft, emergence.intensity, atol=2e-3)
+    assert migration is not None
+    assert abs(int(got.moving[:28, 0].argmax()) - int(migration.intensity[:28, 0].argmax())) <= 1
+    assert got.moving[35, 0] > 0.5  # they wait at the shore
+    half_day = stages(AdultLife(12.0, 7, 8.0), shut=shut)
+    np.testing.assert_allclose(half_day.soft, got.soft / 2, rtol=1e-6)
+
+
+def test_stages_of_a_season_on_a_plateau_lake() -> None:
+    """Order of the season at 50 N and 1,150 m: young in April, on the move in June, adults after, nobody in November.
+
+    Fisheries practice, months only (no source).
+    """
+    field, _ = season_field(PLATEAU, one_lake(50.0, 1150.0, 30.0, 4.0), range_c=6.8)
+    lake_ids = np.array(["lake"], dtype=object)
+    members = field.water_c[0].size
+    two = np.full((1, members), 2.0, dtype=np.float32)
+    classes = MemberClasses(two, 5 * two, two)
+    got = taxon_stages(CATALOGUE["coenagrion"], field, lake_ids, seed=1, classes=classes)
+    assert got is not None
+    day = {name: int(getattr(got, name)[field.first :, 0].argmax()) + 1 for name in ("mature", "moving", "adult")}
+    assert day["mature"] < day["moving"] < day["adult"]
+    assert 152 <= day["moving"] <= 196  # June to mid July
+    shares = got.shares()
+    np.testing.assert_allclose(sum(s[:, 0] for s in shares.values()), 1, atol=1e-9)
+    assert shares["young"][field.first + 100, 0] > 0.98
+    assert got.adult[field.first + 330, 0] < 0.01
+    assert got.young[field.first + 330, 0] == pytest.approx(2, abs=0.2)  # the nymphs of later years stay
+
+
+def test_every_flying_taxon_says_how_its_adults_live() -> None:
+    lives = {key: adult_life(taxon) for key, taxon in CATALOGUE.items()}
+    assert [key for key, life in lives.items() if life is None] == ["boatman"]  # true bugs: adults winter in the water
+    assert lives["coenagrion"] == AdultLife(2.0, 7, 8.0)
+    assert lives["lestes"] is not None and lives["lestes"].maturation_d == 17  # 16-18, Sawchyn & Gillott 1974
+    field, _ = season_field(PLATEAU, one_lake(50.0, 1150.0, 30.0, 4.0))
+    assert taxon_stages(CATALOGUE["boatman"], field, np.array(["lake"], dtype=object), seed=1) is None
