@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -137,6 +137,7 @@ class _Check:
         self.known = np.isfinite(self.value)
         self.code = np.zeros(self.value.shape, dtype=np.int8)
         self.detail: dict[int, str] = {}
+        self.lag, self.lag_to = 0, tuple[str, ...]()
         self.enough = int(self.known.any(1).sum()) >= LEAST_DAYS
 
     def alone(self) -> NDArray[np.int8]:
@@ -156,7 +157,10 @@ class _Check:
         self._order()
         if self.enough:
             self._frozen()
+            self.lag, self.lag_to = lag_behind(self._clean(), self.around)
             self._copied()
+            if self.lag:
+                self.around = [replace(other, first_day=other.first_day + self.lag) for other in self.around]
             self._repeated()
             said, error = told_by_neighbours(self._clean(), self.around)
             self._stretches(said, error)
@@ -182,7 +186,6 @@ class _Check:
     def run(self) -> Flags:
         """Run all tests and return the flags."""
         code = self.mask()
-        lag, to = lag_behind(self.own.without(code > 0), self.around)
         told = code > 0
         told[self.own.derived, 2] = False
         row, column = np.nonzero(told)
@@ -194,8 +197,8 @@ class _Check:
             self.value[row, column],
             reasons[code[row, column]],
             np.array([self.detail.get(int(r), "") for r in row], dtype=object),
-            lag,
-            to,
+            self.lag,
+            self.lag_to,
         )
 
     def _clean(self) -> Anomalies:
