@@ -139,7 +139,7 @@ class Residents(Table):
 
 @dataclass(frozen=True)
 class Overrules(Table):
-    """The user's last word on values: file (weather|readings), id of station or lake, days first to last, both included.
+    """The user's last word on values: file (weather|readings), id of station or lake, days first to last included.
 
     column ("" for all), keep (yes: used although flagged; no: not used), row of overrules.csv.
     """

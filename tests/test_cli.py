@@ -226,3 +226,22 @@ def test_a_sighting_of_an_unknown_insect_is_listed(season: Path, tmp_path: Path)
     assert call("forecast", str(season), *FEW, "--out", str(tmp_path / "out")).exit_code == 0
     run = (tmp_path / "out" / "run.json").read_text(encoding="utf-8")
     assert "damzel" in run and "no insect is called that" in run
+
+
+def test_no_help_shows_its_marks() -> None:
+    """Click keeps lines as they are after a backspace; a raw docstring would print the mark itself."""
+    from click import Context, Group
+
+    from emergence.cli.main import main
+
+    def pages(group: Group) -> list[str]:
+        found = []
+        for command in group.commands.values():
+            found.append(command.get_help(Context(command)))
+            if isinstance(command, Group):
+                found += pages(command)
+        return found
+
+    helps = pages(main)
+    assert len(helps) > 4
+    assert not any("\\b" in text for text in helps)

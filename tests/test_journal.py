@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import random
-import resource
 import sqlite3
 import subprocess
 import sys
@@ -442,6 +441,8 @@ def test_a_newer_journal_is_not_touched(tmp_path: Path) -> None:
 
 def test_a_full_disk_is_said_and_nothing_acknowledged_is_lost(tmp_path: Path) -> None:
     """The system's bound on file size stands for the full disk: writing beyond it fails, as there."""
+
+    import resource  # not there on every system, and only wanted here
 
     def bound() -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (120_000, 120_000))

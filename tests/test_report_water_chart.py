@@ -136,8 +136,7 @@ def test_readings_are_circles_and_unbelievable_ones_crosses() -> None:
     assert "68 °C" in words_in(render_svg(water_year(lake)))  # beyond the axis: its value is printed
     said = water_year(lake)["title"]["subtitle"][1]
     assert said == (
-        "Circles: readings, 1 of 2 in open water inside the band. "
-        "Crosses: 1 reading too far off to be believed, not used."
+        "Circles: readings, 1 of 2 in open water inside the band. Crosses: 1 reading not believed and not used."
     )
 
 

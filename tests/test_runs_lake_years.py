@@ -15,6 +15,7 @@ from season_folder import TODAY, write_season
 from emergence.cli.main import main
 from emergence.dates import season_span
 from emergence.errors import WrongUseError
+from emergence.learning.suspicious import Doubted
 from emergence.records import Season
 from emergence.runs.lake_years import chosen_years, lake_year
 from emergence.runs.learn import learn_lakes
@@ -114,6 +115,11 @@ def test_unbelievable_and_deep_readings(season: Season, record: Record) -> None:
     year = drawn(dataclasses.replace(season, readings=odd), record, year=2024)
     assert year.readings["used"].tolist() == [False]
     assert drawn(dataclasses.replace(season, readings=deep), record, year=2024).readings.empty
+    doubted = Doubted("alder", int(odd.day[0]), float(odd.water_c[0]), 10.0, "far")
+    for told, used in (((), True), ((doubted,), False)):  # the fits looked, and the user may have overruled them
+        learned = Learned(10**6, {}, {}, doubted=told)
+        year = drawn(dataclasses.replace(season, readings=odd), record, learned, year=2024)
+        assert year.readings["used"].tolist() == [used]
 
 
 def run(*args: str) -> tuple[int, str, str]:

@@ -16,7 +16,7 @@ HEIGHT = np.array([613.0, 1000.0, 1500.0, 2000.0, 2339.0])
 def alpine() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Small lakes 8 m deep on the north side of the Alps: month of each day, air and water of one year.
 
-    The climate is synthetic: 8.3 °C annual mean at 500 m, 5.5 °C/km colder above, annual amplitude 9.3 °C less 0.6 per km
+    The climate is synthetic: 8.3 °C annual mean at 500 m, 5.5 °C/km colder above, annual amplitude 9.3 °C less 0.6 a km
     (station means of the Swiss plateau and passes, from memory), no weather.
     """
     days = np.arange(day_number(np.datetime64("2001-07-01").item()), day_number(np.datetime64("2002-12-31").item()) + 1)

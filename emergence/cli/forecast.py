@@ -68,7 +68,7 @@ def forecast_command(
     seed: int | None,
     as_json: bool,
 ) -> None:
-    r"""Forecast every lake and insect of a season folder.
+    """Forecast every lake and insect of a season folder.
 
     Writes reports/NAME/DATE/ (windows.csv, days.csv, water.csv, run.json) and prints what is on now, what comes in the
     next four weeks, and each lake's dates. The season folder is only read.

@@ -13,7 +13,7 @@ from emergence.cli.options import DATE, SEASON, open_season, tell_checked, tell_
 @click.argument("season", type=SEASON)
 @click.option("--before", type=DATE, help="Use notes from before this date; default: completed seasons only.")
 def learn_command(season: Path, before: int | None) -> None:
-    r"""Fit each lake's water to the readings and ice dates of past seasons.
+    """Fit each lake's water to the readings and ice dates of past seasons.
 
     Writes learned.json into the season folder (fitted values only, made anew each time from your notes) and prints what
     was learned. The next forecast uses it and says so; forecast --no-learned leaves it aside.

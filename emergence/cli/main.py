@@ -65,7 +65,7 @@ def _os_words(error: OSError | MemoryError) -> str:
 @click.group(cls=PlainGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, "--version", prog_name="emergence")
 def main() -> None:
-    r"""Tell when each lake's insects will move.
+    """Tell when each lake's insects will move.
 
     Daily air temperature becomes surface water and ice, degree-days, and for every lake and insect a window with
     honest chances. A season is one folder of plain files; see the README for how to make one.

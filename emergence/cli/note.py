@@ -21,7 +21,7 @@ from_option = click.option("--from", "file", default="", help="Take all rows of 
 
 @click.group("note", context_settings={"help_option_names": ["-h", "--help"]})
 def note_group() -> None:
-    r"""Note what you measured and saw; every note is on the disk when the command says so.
+    """Note what you measured and saw; every note is on the disk when the command says so.
 
     Notes go into SEASON/journal.sqlite and count beside readings.csv, ice.csv and sightings.csv; the same observation
     twice counts once.
@@ -55,7 +55,7 @@ def reading_command(
     fahrenheit: bool,
     file: str,
 ) -> None:
-    r"""Note a water temperature.
+    """Note a water temperature.
 
     A bare number is in the units that season.toml shows (°C and metres unless it says otherwise); 56F, 13.5C and 2ft
     say their own. With --from FILE.csv the columns are those of readings.csv.
@@ -79,7 +79,7 @@ def reading_command(
 @from_option
 @click.pass_context
 def ice_command(ctx: click.Context, season: Path, event: str, lake: str, date: str, file: str) -> None:
-    r"""Note the day on which ice came (on) or went (off).
+    """Note the day on which ice came (on) or went (off).
 
     For insects, never for standing on. With --from FILE.csv the columns are those of ice.csv.
 
@@ -111,7 +111,7 @@ def sighting_command(
     remark: str,
     file: str,
 ) -> None:
-    r"""Note which insects you saw, or looked for and did not see.
+    """Note which insects you saw, or looked for and did not see.
 
     WORDS say which insect, its stage and how many: insects by id or trade name; stages young, mature, moving, pupa,
     empty_skin, adult, or words such as near bottom, high swimming, climbing, pupae hanging, shucks, adults flying; how
@@ -154,7 +154,7 @@ def _note_or_table(ctx: click.Context, season: Path, kind: Kind, cells: dict[str
 @click.argument("file")
 @click.pass_context
 def import_command(ctx: click.Context, season: Path, file: str) -> None:
-    r"""Take notes of all kinds from one CSV ('-': standard input).
+    """Take notes of all kinds from one CSV ('-': standard input).
 
     A column kind says reading, ice or sighting; the others are those of readings.csv, ice.csv and sightings.csv
     together, blank where they do not apply. Rows with a fault are listed and left out; when they are corrected, import
@@ -196,7 +196,7 @@ def _import(ctx: click.Context, season: Path, file: str, kind: Kind | None) -> N
 @click.argument("season", type=SEASON)
 @click.argument("number", type=int, required=False)
 def undo_command(season: Path, number: int | None) -> None:
-    r"""Undo your last note (or your last import as a whole), or the note of a NUMBER.
+    """Undo your last note (or your last import as a whole), or the note of a NUMBER.
 
     An undone note no longer counts; it stays in the journal and is never deleted.
 
@@ -228,7 +228,7 @@ def undo_command(season: Path, number: int | None) -> None:
 @click.option("--last", type=click.IntRange(0), default=20, show_default=True, help="How many; 0 means all.")
 @click.option("--json", "as_json", is_flag=True, help="Write JSON instead of text.")
 def list_command(season: Path, lake: str, kind: str | None, undone: bool, last: int, as_json: bool) -> None:
-    r"""List the latest notes, oldest first.
+    """List the latest notes, oldest first.
 
     \b
     Example:
@@ -272,7 +272,7 @@ def _as_json(note: Note) -> dict[str, object]:
 @click.option("--out", type=click.Path(path_type=Path), help="Write readings.csv, ice.csv and sightings.csv there.")
 @click.pass_context
 def export_command(ctx: click.Context, season: Path, kind: Kind | None, out: Path | None) -> None:
-    r"""Write the standing notes as plain CSV.
+    """Write the standing notes as plain CSV.
 
     To stdout as one table with a column kind (which `emergence note import` takes back), or with --out DIR as
     readings.csv, ice.csv and sightings.csv; files that are there are never overwritten. Of a damaged journal it writes
@@ -322,7 +322,7 @@ def _export_files(notes: tuple[Note, ...], out: Path, kind: Kind | None) -> None
 @note_group.command("restore")
 @click.argument("season", type=SEASON)
 def restore_command(season: Path) -> None:
-    r"""Make a sound journal of a damaged or missing one.
+    """Make a sound journal of a damaged or missing one.
 
     Joins what can be read of it with the backup copy (journal.backup.sqlite, made once a day). The damaged file is kept
     as journal.damaged-MOMENT.sqlite. A sound journal that lacks nothing is left as it is.

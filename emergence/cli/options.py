@@ -80,9 +80,9 @@ def tell_checked(season: Season, others: tuple[Problem, ...] = (), *, most: int 
     weather = [p for p in season.problems if p.file.startswith("weather/") and p.rule.endswith(NOT_USED)]
     for found, where in ((weather, "; 'emergence weather check' lists them"), (list(others), "")):
         for problem in found[:most]:
-            click.echo(f"not used: {problem.sentence()}", err=True)
+            click.echo(f"doubted: {problem.sentence()}", err=True)
         if len(found) > most:
-            click.echo(f"not used: {len(found) - most} more like these{where}", err=True)
+            click.echo(f"doubted: {len(found) - most} more like these{where}", err=True)
     for problem in season.problems:
         if problem.file.startswith("overrules.csv") and problem.severity == "note":
             click.echo(problem.sentence(), err=True)

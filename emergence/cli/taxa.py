@@ -54,7 +54,7 @@ def taxa_command(taxon: str | None, as_json: bool) -> None:
       emergence taxa coenagrion
       emergence taxa "traveller sedge"
       emergence taxa midge --json
-    """  # noqa: D301 (click marks unwrapped lines by a backspace)
+    """
     from emergence.taxa.catalogue_io import load_catalogue
     from emergence.taxa.names import find_taxon, plain
 

@@ -38,7 +38,7 @@ def water_command(
     picture: Path | None,
     years: tuple[int, ...],
 ) -> None:
-    r"""Write surface temperature and ice for every day of the weather record, or draw them.
+    """Write surface temperature and ice for every day of the weather record, or draw them.
 
     Columns lake_id, date, water_c (°C), ice (0 to 1): the central estimate. --readings all (default) fits each lake to
     all its readings and ice dates, before:DATE to those before a date, none to nothing but air temperature and the
@@ -90,7 +90,7 @@ def _estimate(
 
     from emergence.runs.checked import checked_season, reading_problem
     from emergence.runs.lake_years import chosen_years, lake_year
-    from emergence.runs.learn import by_hemisphere, learn_lakes
+    from emergence.runs.learn import by_hemisphere, learn_lakes, with_teachers
     from emergence.runs.record import central_water, simulate_record, water_record
     from emergence.runs.taught import with_learned
 
@@ -99,16 +99,17 @@ def _estimate(
     dropped: list[str] = []
     doubted: list[Doubted] = []
     season = checked_season(season)
-    for group in by_hemisphere(wanted):
+    asked = set(wanted.lake_id.tolist())
+    for group in by_hemisphere(with_teachers(season, wanted, before)):
         record = simulate_record(season, group)
         fits = learn_lakes(season, record, before=before)
         doubted += fits.doubted
         central = central_water(record, with_learned(record.spread, record.lakes, fits))
         found = water_record(record, *central, first=reach[0], last=reach[1])
-        tables.append(found.table)
-        dropped += found.dropped
+        tables.append(found.table[found.table["lake_id"].isin(asked)])
+        dropped += [lake for lake in found.dropped if lake in asked]
         if years is not None:
-            lakes = range(len(record.lakes.lake_id))
+            lakes = [k for k, lake in enumerate(record.lakes.lake_id.tolist()) if lake in asked]
             spans = [(k, span) for k in lakes for span in chosen_years(record, k, years)]
             drawn += [lake_year(season, record, fits, central, lake=k, span=span) for k, span in spans]
     tell_checked(season, tuple(map(reading_problem, doubted)))

@@ -23,7 +23,7 @@ def weather_group() -> None:
     Examples:
       emergence weather update my_lakes
       emergence weather check my_lakes
-    """  # noqa: D301 (click marks unwrapped lines by a backspace)
+    """
 
 
 @weather_group.command("update")
@@ -43,7 +43,7 @@ def update_command(ctx: click.Context, season: Path, stations: int, years: int, 
     \b
     Example:
       emergence weather update my_lakes; emergence forecast my_lakes
-    """  # noqa: D301 (click marks unwrapped lines by a backspace)
+    """
     from emergence.runs.weather import Wanted, update_weather
     from emergence.weather.meteostat import Limits
 
@@ -103,12 +103,13 @@ def check_command(season: Path, lakes: tuple[str, ...], as_json: bool) -> None:
     Examples:
       emergence weather check data_demo
       emergence weather check data_demo --lake quennaby --json
-    """  # noqa: D301 (click marks unwrapped lines by a backspace)
+    """
     import dataclasses
     import json
 
     from emergence.cli.weather_text import check_text
     from emergence.dates import to_date
+    from emergence.runs.checked import checked_season
     from emergence.runs.plan import choose_lakes
     from emergence.runs.weather_check import (
         check_weather,
@@ -121,7 +122,7 @@ def check_command(season: Path, lakes: tuple[str, ...], as_json: bool) -> None:
 
     folder = open_season(season)
     tell_problems(folder, more="")
-    folder = dataclasses.replace(folder, lakes=choose_lakes(folder.lakes, lakes))
+    folder = checked_season(dataclasses.replace(folder, lakes=choose_lakes(folder.lakes, lakes)))
     check = check_weather(folder, read_store(season))
     check = with_suspicious(with_errors(check, left_out_errors(folder)), doubted_values(folder))
     if as_json:

@@ -105,8 +105,7 @@ def _suspicious(found: Sequence[Suspicious]) -> Iterator[str]:
         yield "  none"
         return
     for value in found[:MOST_SUSPICIOUS]:
-        kept = "" if value.used is None else "; used" if value.used else "; not used"
-        text = f"{value.station_id} {value.date} {value.column} {value.value:.1f}: {value.rule}{kept}"
+        text = f"{value.station_id} {value.column} {value.found}: {value.rule}. {value.remedy}"
         yield from wrap(plain(text), WIDTH, first="  ", rest="    ")
     if len(found) > MOST_SUSPICIOUS:
-        yield f"  and {count(len(found) - MOST_SUSPICIOUS, 'more value')}; --json lists all"
+        yield f"  and {count(len(found) - MOST_SUSPICIOUS, 'more entry', 'more entries')}; --json lists all"

@@ -214,6 +214,7 @@ def snapshot(
 
 def _copy(path: Path, copy: Path) -> None:
     """Copy a journal and its log of latest commits; again while a writer folds the log into the file."""
+    path = path.resolve()
     log = path.with_name(f"{path.name}-wal")
     until = time.monotonic() + PATIENCE
     while True:
@@ -279,6 +280,7 @@ def move_in(part: Path, folder: Path, aside: str) -> Path | None:
         log = folder / f"{FILE}{ending}"
         if log.exists():
             shutil.copy2(log, folder / f"{aside}{ending}")
+            _sync(folder / f"{aside}{ending}")
             log.unlink()
     _sync(part)
     os.replace(part, path)

@@ -117,7 +117,7 @@ def _said(lake: LakeYear) -> list[str]:
         lines.append(f"{'Dots' if _many(lake) else 'Circles'}: readings{_inside(lake, used)}.")
         far = len(lake.readings) - len(used)
         if far:
-            lines[-1] += f" Crosses: {count(far, 'reading')} too far off to be believed, not used."
+            lines[-1] += f" Crosses: {count(far, 'reading')} not believed and not used."
     shade = (
         "Grey: ice as estimated, paler where its end is less sure"
         if (lake.days["ice_chance"] > 0).any()

@@ -7,6 +7,7 @@ import numpy as np
 from emergence.dates import YEAR_DAYS, to_date
 from emergence.runs.plan import RunPlan
 from emergence.water.coefficients import load_coefficients
+from emergence.water.depth import MEAN_OF_MAX_DEPTH
 from emergence.weather.constants import AHEAD_DOUBLING, AHEAD_SD, LONGEST_LEAD, WIDE_HEIGHT
 from emergence.weather.gaps import CALENDAR, GAP_POLICY, NEIGHBOUR
 from emergence.weather.lapse import VARIABLES
@@ -159,6 +160,9 @@ def _water(plan: RunPlan) -> list[str]:
     deep = plan.shape.depth_guessed
     if deep.any():
         lines.append(f"Mean depth guessed from maximum depth or area (blank; wider spread): {_names(plan, deep)}.")
+    blank = np.isnan(plan.lakes.max_depth_m)
+    if blank.any():
+        lines.append(f"Greatest depth guessed as mean depth / {MEAN_OF_MAX_DEPTH} (blank): {_names(plan, blank)}.")
     high = plan.shape.elevation_m > spread["mountain_from_m"]
     if high.any():
         lines.append(
@@ -171,7 +175,8 @@ def _life(plan: RunPlan) -> list[str]:
     return [
         "Heat needed by each insect is a prior from the literature (emergence taxa NAME shows the sources); "
         "neighbouring waters differ by one to three weeks.",
-        "Heat is counted from the daily mean of surface water, its daily range taken as nil, as the needs were fitted.",
+        "Heat is counted from the daily mean water at the depths where each insect lives, its daily range taken as nil, as "
+        "the needs were fitted; wind, which decides how deep a lake is stirred, is not known and taken as usual.",
         "Strength of insects that live for years as nymphs comes from the lakes' past 30 summers, short records "
         "repeated; fish, water level and crowding are guesses, so it tells weak from strong years and no more.",
         "Insects without a line in residents.csv are kept as unsure unless depth, area, height or latitude rule "

@@ -76,7 +76,8 @@ def _suspicious(placed: list[Placed]) -> list[Problem]:
     found = []
     for part in placed:
         for s in part.chunk.suspicious:
-            found.append(reading_problem(Doubted(s.lake_id, part.chunk.first_day + s.day, s.water_c, s.expected_c, "far")))
+            day = part.chunk.first_day + s.day
+            found.append(reading_problem(Doubted(s.lake_id, day, s.water_c, s.expected_c, "far")))
     return found
 
 

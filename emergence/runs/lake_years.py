@@ -102,7 +102,7 @@ def lake_year(
                 "measured": record.measured[at, lake],
             }
         ),
-        readings=_readings(season, lake_id, days, central[0][at, lake]),
+        readings=_readings(season, learned, lake_id, days, central[0][at, lake]),
         ice=_ice_dates(season, lake_id, days),
         fitted=fit.readings if fit else 0,
         fitted_ice=ice_fit.dates if ice_fit else 0,
@@ -142,12 +142,18 @@ def _winter(record: Record, spread: Spread, one: Days, part: slice, opening: Day
     return laid
 
 
-def _readings(season: Season, lake_id: str, days: Days, middle: Floats) -> pd.DataFrame:
-    """Return the surface readings of these days; ``used`` is false where one is absurdly far from the estimate."""
+def _readings(season: Season, learned: Learned, lake_id: str, days: Days, middle: Floats) -> pd.DataFrame:
+    """Return the surface readings of these days; ``used`` is false for those that nobody would believe.
+
+    Where the fits did not look (``learned.before``) that is a reading absurdly far from the estimate.
+    """
     r = season.readings
     mine = r.take((r.lake_id == lake_id) & (r.day >= days[0]) & (r.day <= days[-1]) & ~(r.depth_m > SURFACE_M))
+    doubted = {(d.day, d.water_c) for d in learned.doubted if d.lake_id == lake_id}
+    told = np.array([(d, w) in doubted for d, w in zip(mine.day.tolist(), mine.water_c.tolist(), strict=True)], bool)
     far = np.abs(mine.water_c - middle[mine.day - days[0]]) >= load_coefficients()["learning"]["suspicious_c"]
-    return pd.DataFrame({"date": mine.day.astype("datetime64[D]"), "water_c": mine.water_c, "used": ~far})
+    out = np.where(mine.day < learned.before, told, far)
+    return pd.DataFrame({"date": mine.day.astype("datetime64[D]"), "water_c": mine.water_c, "used": ~out})
 
 
 def _ice_dates(season: Season, lake_id: str, days: Days) -> pd.DataFrame:

@@ -38,6 +38,13 @@ def by_hemisphere(lakes: Lakes) -> list[Lakes]:
     return [g for g in groups if len(g)]
 
 
+def with_teachers(season: Season, wanted: Lakes, before: int) -> Lakes:
+    """Return the wanted lakes and those with notes before a day, in the season's order: neighbours teach them."""
+    noted = {str(i) for notes in (season.readings, season.ice) for i in notes.lake_id[notes.day < before]}
+    asked = {str(i) for i in wanted.lake_id}
+    return season.lakes.take(np.isin(season.lakes.lake_id.astype(str), sorted(asked | noted)))
+
+
 def learn_lakes(season: Season, record: Record, *, before: int) -> Learned:
     """Fit every lake of a record with notes from before a day.
 

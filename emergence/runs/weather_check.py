@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 from emergence.dates import to_date, year_of
 from emergence.errors import NoWeatherError
 from emergence.records import Season, StationSeries
+from emergence.runs.checked import weather_files
 from emergence.season.store import WeatherStore
 from emergence.weather.gaps import last_weather_day, observed_means
 from emergence.weather.left_out import LeftOut, leave_one_out
-from emergence.weather.neighbours import assign_stations, station_neighbours
-from emergence.weather.quality import REASONS, Flags, check_stations
+from emergence.weather.neighbours import assign_stations
 
 FORMAT = 1
 LEAST_GAP_DAYS = 4
@@ -78,14 +78,13 @@ class LakeCheck:
 
 @dataclass(frozen=True)
 class Suspicious:
-    """A value [°C] that quality control doubts, and why; ``used``: whether the forecast uses it, None: not said."""
+    """Days of a station that quality control doubts: what was found, by which rule, and what the user can do."""
 
     station_id: str
-    date: dt.date
     column: str
-    value: float
+    found: str
     rule: str
-    used: bool | None = None
+    remedy: str
 
 
 @dataclass(frozen=True)
@@ -142,8 +141,8 @@ def check_weather(season: Season, store: WeatherStore) -> WeatherCheck:
 
 
 def with_suspicious(check: WeatherCheck, found: Iterable[Suspicious]) -> WeatherCheck:
-    """Return the check with doubted values, in order of station, date and column."""
-    return replace(check, suspicious=tuple(sorted(found, key=lambda s: (s.station_id, s.date, s.column))))
+    """Return the check with doubted days, in order of station and date."""
+    return replace(check, suspicious=tuple(sorted(found, key=lambda s: (s.station_id, s.found, s.column))))
 
 
 def with_errors(check: WeatherCheck, rows: Sequence[LeftOut]) -> WeatherCheck:
@@ -151,20 +150,14 @@ def with_errors(check: WeatherCheck, rows: Sequence[LeftOut]) -> WeatherCheck:
     return replace(check, errors=tuple(rows))
 
 
-def doubted_values(season: Season) -> tuple[Suspicious, ...]:
-    """Return the values that quality control doubts, station by station."""
-    ids = [str(name) for name in season.stations.station_id]
-    has = np.array([name in season.weather for name in ids], dtype=bool)
-    near = station_neighbours(season.stations, has)
-    around = {name: [ids[j] for j, _ in near[k]] for k, name in enumerate(ids) if has[k]}
-    records = {name: season.weather[name] for name in around}
-    return tuple(_told(flags, i) for flags in check_stations(records, around).values() for i in range(len(flags)))
-
-
-def _told(flags: Flags, i: int) -> Suspicious:
-    detail = f" ({flags.detail[i]})" if flags.detail[i] else ""
-    rule = REASONS[str(flags.reason[i])] + detail
-    return Suspicious(flags.station_id, to_date(flags.day[i]), str(flags.column[i]), float(flags.value_c[i]), rule)
+def doubted_values(checked: Season) -> tuple[Suspicious, ...]:
+    """Return what quality control noted of a season that went through it (`checked.checked_season`)."""
+    station_of = {file: name for name, file in weather_files(checked).items()}
+    return tuple(
+        Suspicious(station_of[p.file], p.column, p.value, p.rule, p.remedy)
+        for p in checked.problems
+        if p.file in station_of and p.severity == "note" and p.row == 0
+    )
 
 
 def left_out_errors(season: Season) -> tuple[LeftOut, ...]:

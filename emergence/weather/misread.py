@@ -24,8 +24,8 @@ OTHERWISE: dict[str, Callable[[Floats], Floats]] = {
 LEAST_ERROR = 0.25
 LEAST_CHANGE_C = 8.0
 """Readings nearer than this to the value as it stands are not told apart from weather [°C] (our prior)."""
-FITS_SD, FITS_SHARE, DOUBTFUL_SD = 1.0, 0.35, 3.6
-"""A value is doubted beyond 3.6 standard errors; read otherwise it must fit within one, and within 0.35 of the change
+FITS_SD, FITS_SHARE, DOUBTFUL_SD = 1.0, 0.35, 4.0
+"""A value is doubted beyond 4 standard errors; read otherwise it must fit within one, and within 0.35 of the change
 (our prior)."""
 HELD = 5.0
 MEMORY_CALENDAR, MEMORY_NEIGHBOURS = 5.0, 2.0

@@ -12,7 +12,7 @@ from emergence.records import StationSeries
 from emergence.weather.expected import COLUMNS, Anomalies, aligned, anomalies, told_by_neighbours
 from emergence.weather.misread import misread_stretches
 from emergence.weather.quality_months import lag_behind, strange_months
-from emergence.weather.repeats import copied, frozen, repeated
+from emergence.weather.repeats import copied, frozen, repeated, shared_weeks
 from emergence.weather.spikes import Spikes
 
 Floats = NDArray[np.float64]
@@ -40,7 +40,7 @@ _CODE = {reason: k + 1 for k, reason in enumerate(REASONS)}
 
 OUTLIER_SD, OUTLIER_LEAST_C = 6.0, 12.0
 """Robust standard deviations (Durre et al. 2010: 6) and least departure [°C] (our prior) of an outlier."""
-SURE_COST = 4.0
+SURE_COST, SURE_COPY = 4.0, 12.0
 """How much worse one of two equal stretches must fit for the other to be kept (our prior)."""
 LEAST_DAYS = 60
 LEAST_ERROR = 0.25
@@ -110,6 +110,11 @@ def check_stations(weather: Mapping[str, StationSeries], neighbours: Mapping[str
     """Return the doubted values of many records; ``neighbours`` names those around each, nearest first."""
     usual = {name: anomalies(series) for name, series in weather.items()}
     needed = {other for around in neighbours.values() for other in around}
+    names = list(weather)
+    shared: dict[str, list[Anomalies]] = {}
+    for i, j in sorted(shared_weeks([usual[n].first_day for n in names], [usual[n].value_c for n in names])):
+        shared.setdefault(names[i], []).append(usual[names[j]])
+        shared.setdefault(names[j], []).append(usual[names[i]])
     alone = {
         name: usual[name].without(_Check(weather[name], usual[name]).alone() > 0) for name in weather if name in needed
     }
@@ -118,6 +123,7 @@ def check_stations(weather: Mapping[str, StationSeries], neighbours: Mapping[str
             series,
             usual[name],
             [alone[other] for other in neighbours.get(name, ())],
+            shared.get(name, ()),
         ).run()
         for name, series in weather.items()
     }
@@ -131,8 +137,15 @@ def _solo(series: StationSeries) -> Anomalies:
 class _Check:
     """One record on its way through the tests; ``code`` (days, 3) is the reason of each flag, 0 for none."""
 
-    def __init__(self, series: StationSeries, own: Anomalies, around: Sequence[Anomalies] = ()) -> None:
+    def __init__(
+        self,
+        series: StationSeries,
+        own: Anomalies,
+        around: Sequence[Anomalies] = (),
+        twins: Sequence[Anomalies] | None = None,
+    ) -> None:
         self.series, self.own, self.around = series, own, around
+        self.twins = around if twins is None else twins
         self.value = own.value_c
         self.known = np.isfinite(self.value)
         self.code = np.zeros(self.value.shape, dtype=np.int8)
@@ -231,11 +244,11 @@ class _Check:
 
     def _copied(self) -> None:
         n = len(self.value)
-        for other in self.around:
+        for other in self.twins:
             runs = copied(self.value, aligned(other.value_c, other.first_day, self.series.first_day, n))
             z = aligned(other.z, other.first_day, self.series.first_day, n)
             for first, days in runs:
-                if _cost(self.own.z, first, days) > _cost(z, first, days) - SURE_COST:
+                if _cost(self.own.z, first, days) > _cost(z, first, days) - SURE_COPY:
                     self._flag_days(first, days, "copied")
                     self.detail |= dict.fromkeys(range(first, first + days), other.station_id)
 

@@ -30,11 +30,19 @@ LEAST_COMMON, LAG_GAIN, LAG_CORRELATION = 365, 0.15, 0.5
 
 
 class _Months:
-    """Sums over calendar months."""
+    """Sums over calendar months: their keys (months,) and the month of each day (days,)."""
 
-    def __init__(self, own: Anomalies) -> None:
-        key = year_of(own.days) * 12 + month_of(own.days) - 1
-        self.key, self.of = np.unique(key, return_inverse=True)
+    def __init__(self, key: Ints, of: Ints) -> None:
+        self.key, self.of = key, of
+
+    @classmethod
+    def of_record(cls, own: Anomalies) -> _Months:
+        """Return the months of a record."""
+        return cls(*np.unique(year_of(own.days) * 12 + month_of(own.days) - 1, return_inverse=True))
+
+    def of_days(self, wanted: Mask) -> _Months:
+        """Return the same months over some of the days."""
+        return _Months(self.key, self.of[wanted])
 
     def sum(self, values: Floats) -> Floats:
         """Return the sum over each month of (days,), missing ones as nought."""
@@ -63,25 +71,26 @@ def strange_months(own: Anomalies, said: Floats, error: Floats) -> dict[str, Mas
     their correlation with them, at -1, 0 or 1 days, is under 0.3 to 0.65, the more evidence the higher. "level": mean,
     spread or daily range of the month lies 6.5 robust standard deviations from that of the same season.
     """
-    months = _Months(own)
-    evidence, likeness = [], []
-    for c in range(3):
+    months = _Months.of_record(own)
+    evidence, scored = [], []
+    for c in own.there:
         z = np.clip(own.z[:, c], -HELD, HELD)
         both = np.isfinite(z) & np.isfinite(said[:, c])
         if both.sum() < LEAST_SCORED:
             continue
         evidence.append(_evidence(months, np.where(both, z, np.nan), said[:, c], error[:, c]))
-        likeness.append(_likeness(months, z, said[:, c]))
+        scored.append(c)
     out = {"level": _strange_level(months, own)[months.of]}
     if evidence:
         total = _mean(evidence)
         usual = np.nanmedian(total) if np.isfinite(total).any() else np.inf
         spread = 1.4826 * np.nanmedian(np.abs(total - usual)) if np.isfinite(usual) else np.inf
         least = max(MONTH_EVIDENCE, float(usual + MONTH_EVIDENCE_SD * spread))
-        total = np.nan_to_num(total, nan=-np.inf)
-        alike = np.nan_to_num(_mean(likeness), nan=1.0)
-        strange = (total > least) & (alike < np.minimum(LIKE + LIKE_SLOPE * np.maximum(total, 0.0), LIKE_MOST))
-        out = {"month": strange[months.of], **out}
+        far = np.nan_to_num(total, nan=-np.inf) > least
+        if far.any():
+            alike = _mean([_likeness(months, own.z[:, c], said[:, c], far[months.of]) for c in scored])
+            far &= np.nan_to_num(alike, nan=1.0) < np.minimum(LIKE + LIKE_SLOPE * np.nan_to_num(total), LIKE_MOST)
+        out = {"month": far[months.of], **out}
     return out
 
 
@@ -99,16 +108,18 @@ def _evidence(months: _Months, z: Floats, said: Floats, error: Floats) -> Floats
     return np.where(np.isfinite(own_mean), 0.5 * (months.sum(near) - months.sum(alone)), np.nan)
 
 
-def _likeness(months: _Months, z: Floats, said: Floats) -> Floats:
+def _likeness(months: _Months, z: Floats, said: Floats, wanted: Mask) -> Floats:
+    """Return the best correlation with the neighbours at -1, 0 or 1 days (months,), of the ``wanted`` days' months."""
     best = np.full(len(months.key), np.nan)
+    some = months.of_days(wanted)
+    x = np.clip(z, -HELD, HELD)[wanted]
     for lag in (-1, 0, 1):
-        other = np.roll(said, lag)
-        both = np.isfinite(z) & np.isfinite(other)
-        a, b = np.where(both, z, np.nan), np.where(both, other, np.nan)
-        a, b = a - months.mean(a)[months.of], b - months.mean(b)[months.of]
-        size = np.sqrt(months.sum(a * a) * months.sum(b * b))
-        r = np.where(size > 0, months.sum(a * b) / np.maximum(size, 1e-12), np.nan)
-        best = np.fmax(best, r)
+        y = np.roll(said, lag)[wanted]
+        both = np.isfinite(x) & np.isfinite(y)
+        a, b = np.where(both, x, np.nan), np.where(both, y, np.nan)
+        a, b = a - some.mean(a)[some.of], b - some.mean(b)[some.of]
+        size = np.sqrt(some.sum(a * a) * some.sum(b * b))
+        best = np.fmax(best, np.where(size > 0, some.sum(a * b) / np.maximum(size, 1e-12), np.nan))
     return best
 
 

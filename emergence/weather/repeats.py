@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -77,6 +79,8 @@ def copied(values: Floats, other: Floats) -> list[tuple[int, int]]:
     Records that agree on more than a fifth of their common days are the same record under two names: nothing is
     flagged.
     """
+    if not any(_has_run(values[:, c] == other[:, c], LEAST_COPY) for c in (2, 0)):
+        return []
     both = np.isfinite(values) & np.isfinite(other)
     both[both[:, :2].all(1), 2] = False  # minimum and maximum tell; a mean may be made of them
     equal = both.any(1) & ((values == other) | ~both).all(1)
@@ -87,6 +91,54 @@ def copied(values: Floats, other: Floats) -> list[tuple[int, int]]:
     longest = max(LEAST_COPY, int(np.ceil(1 + np.log(BY_CHANCE / common) / np.log(rate))))
     moves = np.concatenate([[True], (np.nan_to_num(values[1:]) != np.nan_to_num(values[:-1])).any(1)])
     return [(first, n) for first, n in _runs(equal) if n >= longest and moves[first : first + n].sum() > n // 2]
+
+
+def shared_weeks(first_day: Sequence[int], values: Sequence[Floats]) -> set[tuple[int, int]]:
+    """Return the pairs (i < j) of records that have a week's values in common on the same days.
+
+    Parameters
+    ----------
+    first_day
+        Day number of the first row of each record.
+    values
+        Records [°C], each (days, 3); weeks of one value do not count.
+    """
+    pairs: set[tuple[int, int]] = set()
+    for c in (2, 0):
+        hashes, owners = [], []
+        for k, (first, record) in enumerate(zip(first_day, values, strict=True)):
+            week = _weeks(first, record[:, c])
+            hashes.append(week)
+            owners.append(np.full(len(week), k))
+        if not hashes:
+            continue
+        week, owner = np.concatenate(hashes), np.concatenate(owners)
+        order = np.argsort(week, kind="stable")
+        twin = (week[order[1:]] == week[order[:-1]]) & (owner[order[1:]] != owner[order[:-1]])
+        a, b = owner[order[:-1]][twin], owner[order[1:]][twin]
+        pairs |= set(zip(np.minimum(a, b).tolist(), np.maximum(a, b).tolist(), strict=True))
+    return pairs
+
+
+def _weeks(first: int, values: Floats) -> NDArray[np.uint64]:
+    """Return one number for each week of known, changing values, equal for equal values on equal days."""
+    n = len(values) - LEAST_COPY + 1
+    if n < 1:
+        return np.zeros(0, dtype=np.uint64)
+    known = np.isfinite(values)
+    whole = np.where(known, np.rint(np.where(known, values, 0.0) * 1000) + 500_000, 0).astype(np.uint64)
+    out = (first + 1_000_000 + np.arange(n)).astype(np.uint64)
+    full, moves = np.ones(n, dtype=bool), np.zeros(n, dtype=bool)
+    for k in range(LEAST_COPY):
+        out = out * _BASE + whole[k : k + n]
+        full &= known[k : k + n]
+        moves |= whole[k : k + n] != whole[:n]
+    return out[full & moves]
+
+
+def _has_run(truth: Mask, least: int) -> bool:
+    total = np.concatenate([[0], np.cumsum(truth)])
+    return bool(len(truth) >= least and (total[least:] - total[:-least]).max() == least)
 
 
 def _runs(truth: Mask) -> list[tuple[int, int]]:
