@@ -4,7 +4,8 @@ Run: ``python -m tests.benchmarks.water_skill FOLDER ... [--as-dated] [--refit] 
 the lakes of the headline. Without ``--refit`` the packaged model (emergence/water) is scored as it stands. With it the
 coefficients are fitted again without each lake of the first folder, and without each station's lakes, and every
 lake is scored by a fit that never saw it (the research copy of the model, see water_fit.py and WATER.md).
-``--as-dated`` leaves out the correction of late station dates.
+``--as-dated`` leaves out the correction of late station dates. The refits know no correction of the date of ice-off
+(water/breakup.py); water_calibrated.py scores it left out too.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
+from emergence.water.breakup import breakup_shift
 from emergence.water.shape import LakeShape
 from emergence.water.surface import drivers, exchange, first_month_mean, initial_state, simulate
 from tests.benchmarks.water_data import WINTER_END, Records, read_records
@@ -39,7 +41,10 @@ def packaged(records: Records) -> tuple[np.ndarray, np.ndarray]:
         water[obs] = path.water_c[records.obs_day[obs], place[records.obs_cell[obs]], 0]
         for k in np.flatnonzero(place[records.ice_cell] >= 0):
             frozen = np.flatnonzero(path.ice[: 184 + WINTER_END, place[records.ice_cell[k]], 0])
-            off[k] = frozen[-1] + 1 if len(frozen) else np.nan
+            if len(frozen):
+                opened = np.array([[days[frozen[-1]] + 1]])
+                later = breakup_shift(opened, records.shape.take(records.ice_lake[k : k + 1]))
+                off[k] = frozen[-1] + 1 + later[0, 0]
     return water, off
 
 
