@@ -111,7 +111,7 @@ def _one(
     precision = np.zeros((n * k, n * k))
     for place, j in enumerate(chosen.tolist()):
         part = slice(place * k, place * k + k)
-        alone = np.diag(notes.prior[j] ** 2) - region
+        alone = np.diag((prior if j == own else notes.prior[j]) ** 2) - region
         among[part, part] = region + alone
         if j == own:
             to_lake[:, part] = region + alone

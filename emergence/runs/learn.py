@@ -13,7 +13,7 @@ from emergence.dates import NEVER, season_span, season_year, to_date
 from emergence.errors import EmergenceError
 from emergence.learning.suspicious import Doubted, suspicious_readings
 from emergence.learning.water import IceFit, LakeFit, fit_ice, fit_lake
-from emergence.records import Lakes, Season
+from emergence.records import Lakes, Readings, Season
 from emergence.runs.checked import checked_season, reading_rules
 from emergence.runs.record import Record, simulate_record, spring_openings
 from emergence.runs.taught import Learned, lake_prior
@@ -58,7 +58,6 @@ def learn_lakes(season: Season, record: Record, *, before: int) -> Learned:
         Day number; notes of that day and later are not looked at.
     """
     readings = surface_readings(season.readings, int(record.days[0]), min(before - 1, int(record.days[-1])))
-    suspicious = load_coefficients()["learning"]["suspicious_c"]
     phi = record.spread.phi()
     priors = lake_prior(record.spread)
     fits: dict[str, LakeFit] = {}
@@ -67,26 +66,17 @@ def learn_lakes(season: Season, record: Record, *, before: int) -> Learned:
     readings, vouched = readings.take(~ruled_out), vouched[~ruled_out]
     for k, lake_id in enumerate(str(i) for i in record.lakes.lake_id):
         here = readings.lake_id == lake_id
-        mine, sure = readings.take(here), vouched[here]
-        index = mine.day - record.first_day
-        model = record.path.water_c[index, k, 0].astype(np.float64)
-        usable = ~record.path.ice[index, k, 0] & (_measured_share(record, index, k) >= MEASURED_SHARE)
-        usable &= (mine.day >= record.first[k]) & (mine.day <= record.last[k])
-        reason = suspicious_readings(mine.day, mine.water_c, model, limit_c=suspicious)
-        reason[sure] = ""
-        doubted += [
-            Doubted(lake_id, int(mine.day[i]), float(mine.water_c[i]), float(model[i]), str(reason[i]))
-            for i in np.flatnonzero(usable & (reason != ""))
-        ]
-        usable &= reason == ""
+        mine = readings.take(here)
+        usable, mistrusted = _believed(record, k, mine, vouched[here])
+        doubted += mistrusted
         if not usable.any():
             continue
-        index = index[usable]
+        index = mine.day[usable] - record.first_day
         fits[lake_id] = fit_lake(
             record.known.at(index, k),
             np.array([season_year(int(d), bool(record.lakes.southern[k])) for d in mine.day[usable]]),
             mine.day[usable],
-            mine.water_c[usable] - model[usable],
+            mine.water_c[usable] - record.path.water_c[index, k, 0].astype(np.float64),
             prior=priors[k],
             day_c=float(record.spread.day_c[k]),
             phi=float(phi[k]),
@@ -98,6 +88,25 @@ def learn_lakes(season: Season, record: Record, *, before: int) -> Learned:
         if i in fits or i in ice_fits
     }
     return Learned(before, fits, ice_fits, places, tuple(doubted))
+
+
+def _believed(
+    record: Record, lake: int, mine: Readings, sure: NDArray[np.bool_]
+) -> tuple[NDArray[np.bool_], list[Doubted]]:
+    """Return which of a lake's readings may teach, shape (n,), and those mistrusted; ``sure`` ones never are."""
+    limit = load_coefficients()["learning"]["suspicious_c"]
+    index = mine.day - record.first_day
+    model = record.path.water_c[index, lake, 0].astype(np.float64)
+    usable = ~record.path.ice[index, lake, 0] & (_measured_share(record, index, lake) >= MEASURED_SHARE)
+    usable &= (mine.day >= record.first[lake]) & (mine.day <= record.last[lake])
+    reason = suspicious_readings(mine.day, mine.water_c, model, limit_c=limit)
+    reason[sure] = ""
+    name = str(record.lakes.lake_id[lake])
+    mistrusted = [
+        Doubted(name, int(mine.day[i]), float(mine.water_c[i]), float(model[i]), str(reason[i]))
+        for i in np.flatnonzero(usable & (reason != ""))
+    ]
+    return usable & (reason == ""), mistrusted
 
 
 def _measured_share(record: Record, index: Ints, lake: int) -> NDArray[np.float64]:

@@ -18,6 +18,7 @@ from emergence.water.spread import Spread
 from emergence.weather.neighbours import great_circle_km
 
 Floats = NDArray[np.float64]
+JITTER = 1e-9  # of a variance: keeps rounding from making a covariance indefinite
 
 
 @dataclass(frozen=True)
@@ -98,7 +99,8 @@ def _coefficients(spread: Spread, lakes: Lakes, ids: list[str], learned: Learned
         known = slice(0, len(FEATURES) if ids[k] in learned.lakes else CALENDAR)
         mean[k], root[k] = 0.0, 0.0
         mean[k, known] = found[k, known]
-        root[k, known, known] = np.linalg.cholesky(covariance[k, known, known])
+        part = covariance[k, known, known]
+        root[k, known, known] = np.linalg.cholesky(part + JITTER * np.diag(np.diag(part) + JITTER))
     return mean, root
 
 
@@ -113,7 +115,7 @@ def _ice(spread: Spread, lakes: Lakes, ids: list[str], learned: Learned) -> tupl
     precision = np.array([learned.ice[n].dates / year**2 for n in names])
     theirs = np.array([learned.ice[n].prior_d for n in names])
     information = np.array([learned.ice[n].mean_d for n in names]) * (precision + theirs**-2.0)
-    notes = Evidence(precision[:, None, None], information[:, None], theirs[:, None])
+    notes = Evidence(precision[:, None, None], information[:, None], np.maximum(theirs, usual)[:, None])
     near, between, own = _near(lakes, learned, names)
     found, covariance, some = pooled(prior, np.array([np.sqrt(share) * usual]), near, between, own, notes)
     mean[some] = found[some, 0]
