@@ -287,7 +287,7 @@ def test_letters_of_any_alphabet_are_fine(tmp_path):
 
 
 def test_files_of_later_work_and_of_others_are_ignored(tmp_path):
-    others = {"guides.csv": "x", "trips.csv": b"\xff", "overrules.csv": "", "learned.json": "{", "photo.jpg": b"\0"}
+    others = {"guides.csv": "x", "trips.csv": b"\xff", "learned.json": "{", "photo.jpg": b"\0"}
     season = read(tmp_path, {**others, ".lakes.csv": "x", "weather/readme.txt": "x", "taxa/notes.md": "x"})
     assert season.problems == () and "guides.csv" not in season.checksums
 

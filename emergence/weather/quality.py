@@ -85,7 +85,7 @@ def check_series(series: StationSeries, *, neighbours: Sequence[StationSeries] =
     Parameters
     ----------
     series
-        The record [°C].
+        The record.
     neighbours
         Records of stations around, nearest first; may be empty. Errors in them do not count against this record: they
         are checked by themselves first.
