@@ -1,22 +1,30 @@
 """Quality control finds planted errors in synthetic records and leaves sound ones alone.
 
-Records are synthetic (annual cycle, autocorrelated weather that neighbours share) and say so; real station records are
-scored by ``tests/benchmarks/weather_quality.py``.
+Records are synthetic but one (annual cycle, autocorrelated weather that neighbours share) and say so; real station
+records are scored by ``tests/benchmarks/weather_quality.py``.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
+from season_folder import TODAY, write_season
 
-from emergence.dates import day_number
+from emergence.dates import day_number, month_of
 from emergence.records import StationSeries
+from emergence.runs.checked import checked_season
+from emergence.season import read_season
+from emergence.weather.misread import climbing_runs
 from emergence.weather.quality import REASONS, check_series, check_stations, masked
 
 FIRST = day_number(np.datetime64("2005-01-01").item())
 DAYS = 12 * 365 + 3
+DATA = Path(__file__).parent / "data"
 
 
 def network(seed: int = 1) -> list[StationSeries]:
@@ -141,3 +149,80 @@ def test_stations_checked_together_get_the_flags_of_each_alone(stations: list[St
     alone = check_series(wrong, neighbours=stations[1:])
     np.testing.assert_array_equal(together["s0"].day, alone.day)
     np.testing.assert_array_equal(together["s0"].reason, alone.reason)
+
+
+def madison() -> StationSeries:
+    """The real record of Madison (NTL-LTER, CC0; see data/SOURCES.md)."""
+    table = pd.read_csv(DATA / "madison_air.csv.gz", parse_dates=["date"])
+    day = table["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    mean = np.full(int(day[-1] - day[0]) + 1, np.nan)
+    mean[day - day[0]] = table["tmean_c"]
+    blank = np.full(len(mean), np.nan)
+    return StationSeries("madison", int(day[0]), blank, blank, mean)
+
+
+def with_mean(series: StationSeries, mean: np.ndarray) -> StationSeries:
+    return StationSeries(series.station_id, series.first_day, series.tmin_c, series.tmax_c, mean)
+
+
+def test_a_real_record_keeps_its_days_and_gives_up_planted_ones() -> None:
+    """Errors planted in a real record, alone: at most 0.5 % of days flagged before, 90 % and more found after."""
+    series = madison()
+    sound = np.unique(check_series(series).day)
+    assert len(sound) <= 0.005 * np.isfinite(series.tmean_c).sum()
+    mean, rng = series.tmean_c.copy(), np.random.default_rng(5)
+    rows = np.arange(60, len(mean) - 60, 120) + rng.integers(0, 60, len(np.arange(60, len(mean) - 60, 120)))
+    size = rng.choice([-1.0, 1.0], len(rows)) * rng.uniform(15, 25, len(rows))
+    mean[rows] += size
+    found = np.isin(series.first_day + rows, check_series(with_mean(series, mean)).day)
+    assert found.mean() >= 0.9
+    july = np.flatnonzero(month_of(series.first_day + np.arange(len(mean))) == 7)
+    july = july[(july >= 3650) & (july < 3650 + 365)]
+    for read in (lambda v: 1.8 * v + 32, np.negative, lambda v: (v - 32) / 1.8):
+        mean = series.tmean_c.copy()
+        mean[july] = read(mean[july])
+        assert np.isin(series.first_day + july, check_series(with_mean(series, mean)).day).mean() >= 0.9
+
+
+def test_days_to_come_change_no_flag_of_a_record_that_ends_today(tmp_path: Path, stations: list[StationSeries]) -> None:
+    """The issue date cuts the record before anything is looked at: what comes later cannot act."""
+    season = read_season(write_season(tmp_path), today=TODAY)
+    sky = {"low": stations[0], "high": stations[1]}
+    later = {name: changed(s, slice(3000, DAYS), lambda v: v + 12) for name, s in sky.items()}
+    issue = FIRST + 2999
+    seen = [checked_season(replace(season, weather=w), last_day=issue) for w in (sky, later)]
+    for name in sky:
+        np.testing.assert_array_equal(seen[0].weather[name].tmin_c, seen[1].weather[name].tmin_c)
+        assert seen[0].weather[name].last_day == issue
+    assert seen[0].problems == seen[1].problems
+
+
+def test_a_month_of_another_station_is_told_with_its_name(stations: list[StationSeries]) -> None:
+    """The copied station lies under another climate (5 °C warmer, other weather), so whose days they are is clear."""
+    far = network(seed=9)[0]
+    far = StationSeries("far", FIRST, far.tmin_c + 5, far.tmax_c + 5, far.tmean_c + 5)
+    one = changed(stations[0], slice(0, 0), lambda v: v)
+    for column in ("tmin_c", "tmax_c", "tmean_c"):
+        getattr(one, column)[JULY] = getattr(far, column)[JULY]
+    flags = check_stations({"s0": one, "s1": stations[1], "far": far}, {"s0": ["s1"], "s1": ["s0"]})
+    mine = np.isin(flags["s0"].day - FIRST, range(JULY.start, JULY.stop))
+    assert len(np.unique(flags["s0"].day[mine])) == JULY.stop - JULY.start
+    assert set(flags["s0"].detail[mine]) == {"far"} and set(flags["s0"].reason[mine]) == {"copied"}
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_climbing_runs_are_those_of_a_plain_loop(seed: int) -> None:
+    """Page's CUSUM, written out day by day."""
+    gain = np.round(np.random.default_rng(seed).normal(-0.3, 1.5, 300), 2)
+    expected = np.zeros(300, dtype=bool)
+    height, begin, top, peak = 0.0, 0, 0.0, 0
+    for k, g in enumerate([*gain.tolist(), -1e9]):
+        height += g
+        if height <= 1e-9:
+            if top >= 6:
+                expected[begin : peak + 1] = True
+            height, begin, top = 0.0, k + 1, 0.0
+        elif height > top:
+            top, peak = height, k
+    assert expected.any() or seed
+    np.testing.assert_array_equal(climbing_runs(gain, 6.0), expected)

@@ -9,6 +9,7 @@ import sys
 import click
 
 from emergence import __version__
+from emergence.cli.explain import explain_command
 from emergence.cli.forecast import forecast_command
 from emergence.cli.learn import learn_command
 from emergence.cli.note import note_group
@@ -81,4 +82,5 @@ main.add_command(water_command)
 main.add_command(note_group)
 main.add_command(learn_command)
 main.add_command(taxa_command)
+main.add_command(explain_command)
 main.add_command(weather_group)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from emergence.dates import NEVER
 from emergence.forecast.field import Field, layer_of
+from emergence.forecast.weighing import MemberTaxon, member_taxon
 from emergence.forecast.windows import (
     EVEN,
     OUTER,
@@ -20,7 +21,6 @@ from emergence.forecast.windows import (
     longest_run,
     member_quantiles,
 )
-from emergence.taxa.draws import draw_gate_shifts, draw_requirements
 from emergence.taxa.model import Brood, Taxon
 from emergence.taxa.population import Gates, Milestones, Passage, Requirements, crossing, heat_at, leave_water, widened
 from emergence.taxa.yearclass import MemberClasses
@@ -67,6 +67,7 @@ def taxon_events(
     seed: int,
     keep_members: bool = False,
     classes: MemberClasses | None = None,
+    drawn: MemberTaxon | None = None,
 ) -> list[EventResult]:
     """Return every event of every brood of a taxon, migration before emergence.
 
@@ -84,23 +85,12 @@ def taxon_events(
         Whether each member's dates and moving days are kept.
     classes
         The members' year-classes, for taxa that have them: they widen the first brood and give its strength.
+    drawn
+        The members' own numbers, None to draw them as they are without any note.
     """
-    cells = field.water_c.shape[1:]
-    members = cells[1] * cells[2]
-    shifts = draw_gate_shifts(taxon.gates, lake_ids, key=taxon.id, seed=seed, members=members)
-    needs = [
-        _as_cells(
-            draw_requirements(
-                taxon.growth, requirement, lake_ids, key=f"{taxon.id}/{number}", seed=seed, members=members
-            ),
-            cells,
-        )
-        for number, requirement in enumerate(taxon.requirements, start=1)
-    ]
-    if classes is not None:
-        needs[0] = widened(needs[0], classes.uneven.reshape(cells))
+    drawn = drawn or member_taxon(taxon, field, lake_ids, seed=seed, classes=classes)
     results: list[EventResult] = []
-    passages = brood_passages(taxon, field, needs, gates=field.gates(taxon.gates, shifts))
+    passages = brood_passages(taxon, field, drawn.needs, gates=field.gates(taxon.gates, drawn.shifts))
     for number, (emergence, migration) in enumerate(passages, start=1):
         if migration is not None:
             results.append(event_result(taxon.id, number, "migration", migration, field.ahead, keep_members))
@@ -150,13 +140,6 @@ def brood_passages(
 def day_after(peak: NDArray[np.int16]) -> NDArray[np.int16]:
     """Return the day after the middle of a brood, from which the next one counts; NEVER stays."""
     return np.where(peak == NEVER, NEVER, peak + 1).astype(np.int16)
-
-
-def _as_cells(drawn: Requirements, cells: tuple[int, ...]) -> Requirements:
-    move = drawn.move_before
-    return Requirements(
-        drawn.median.reshape(cells), drawn.spread.reshape(cells), None if move is None else move.reshape(cells)
-    )
 
 
 def _flown_only(

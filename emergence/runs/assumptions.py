@@ -175,7 +175,7 @@ def _life(plan: RunPlan) -> list[str]:
     return [
         "Heat needed by each insect is a prior from the literature (emergence taxa NAME shows the sources); "
         "neighbouring waters differ by one to three weeks.",
-        "Heat is counted from the daily mean water at the depths where each insect lives, its daily range taken as nil, as "
+        "Heat is counted from the daily mean water at the depths where each insect lives, its daily range as nil, as "
         "the needs were fitted; wind, which decides how deep a lake is stirred, is not known and taken as usual.",
         "Strength of insects that live for years as nymphs comes from the lakes' past 30 summers, short records "
         "repeated; fish, water level and crowding are guesses, so it tells weak from strong years and no more.",

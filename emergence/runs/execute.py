@@ -140,6 +140,11 @@ def _past(plan: RunPlan, job: Job, lakes: NDArray[np.int64]) -> Past | None:
     """Return the lakes' past summers where a taxon of the run lives through several."""
     if all(t.year_class is None for t in plan.taxa.values()):
         return None
+    return past_summers(plan, job, lakes)
+
+
+def past_summers(plan: RunPlan, job: Job, lakes: NDArray[np.int64]) -> Past:
+    """Return the lakes' past seasons up to the issue date."""
     shape = plan.shape.take(lakes)
     return past_seasons(
         past_air(plan.filled, plan.links.take(lakes), job.span, as_of=plan.as_of),

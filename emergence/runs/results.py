@@ -91,3 +91,57 @@ class LakeYear:
     fitted_ice: int = 0
     temperature_unit: str = "C"
     length_unit: str = "m"
+
+
+@dataclass(frozen=True)
+class GateState:
+    """What ready insects wait for: variable, where it opens, whether it opens as the value falls, and open days.
+
+    ``recent_d`` of the last seven and ``coming_d`` of the next fourteen days, means over members.
+    """
+
+    variable: str
+    open_at: float
+    falling: bool
+    recent_d: float
+    coming_d: float
+
+
+@dataclass(frozen=True)
+class Mover:
+    """Something that moves the peak: weather | need | water | ice, and by how many days for one standard deviation."""
+
+    what: str
+    days: float
+
+
+@dataclass(frozen=True)
+class Explained:
+    """Why one insect's dates on one lake are what they are; triples are 10, 50 and 90 % over members.
+
+    Dates are ISO, "" for never. ``started`` is the share of members whose counting has begun; ``gathered`` and ``need``
+    [°C·day] above ``lower_c``, ``a_day`` [°C·day] of the last week; ``days_ahead_of_normal`` [d] of the middle past
+    year, None before there is any heat; ``strength`` against the mean year and ``ages`` (shares of one, two, ... years)
+    are empty for taxa without year-classes.
+    """
+
+    lake_id: str
+    lake: str
+    taxon: str
+    name: str
+    as_of: dt.date
+    season: int
+    event: str
+    peak: tuple[str, ...]
+    biofix_rule: str
+    biofix: tuple[str, ...]
+    started: float
+    lower_c: float
+    gathered: tuple[float, float, float]
+    need: tuple[float, float, float]
+    a_day: float
+    days_ahead_of_normal: float | None
+    gates: tuple[GateState, ...]
+    strength: tuple[float, ...]
+    ages: tuple[float, ...]
+    movers: tuple[Mover, ...]

@@ -153,8 +153,7 @@ def simulate_block(
     for begin in range(0, len(block.lake_id), CHUNK):
         lakes = np.arange(begin, min(begin + CHUNK, len(block.lake_id)))
         water, suspicious = _chunk_water(block, path, opening, lakes)
-        field = _chunk_field(block, water, lakes)
-        field.depth, field.path_ice = depth.take(lakes), path.ice[:, lakes]
+        field = _chunk_field(block, water, path, depth, lakes)
         ids = block.lake_id[lakes]
         classes = chunk_classes(points, taxa, field, lakes, lake_ids=ids, seed=block.seed)
         events = turnover_events(field, keep_members=keep_members)
@@ -205,7 +204,18 @@ def _chunk_features(block: Block, path: WaterPath, lakes: NDArray[np.int64]) -> 
     return features(day_of_year(days), anomaly.astype(np.float32, copy=False), path.ice)
 
 
-def _chunk_field(block: Block, water: MemberWater, lakes: NDArray[np.int64]) -> Field:
+def block_field(block: Block) -> Field:
+    """Return what the insects of a whole block live through; for few lakes, all are held at once."""
+    path = surface_path(block)
+    lakes = np.arange(len(block.lake_id))
+    opening = spring_opening(path.ice, np.full(len(lakes), winter_end_index(block.span)))
+    water, _ = _chunk_water(block, path, opening, lakes)
+    return _chunk_field(block, water, path, _below(block, path), lakes)
+
+
+def _chunk_field(
+    block: Block, water: MemberWater, path: WaterPath, depth: DepthPath, lakes: NDArray[np.int64]
+) -> Field:
     weather, span = block.weather, block.span
     days = np.arange(span.sim_start, span.end + 1)
 
@@ -226,6 +236,8 @@ def _chunk_field(block: Block, water: MemberWater, lakes: NDArray[np.int64]) -> 
         solstice=month_day_index(span, "06-21"),
         month_day_index=lambda month_day: month_day_index(span, month_day),
         warmest_max_c=block.warmest_max_c[lakes],
+        depth=depth.take(lakes),
+        path_ice=path.ice[:, lakes],
     )
 
 

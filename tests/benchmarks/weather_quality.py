@@ -1,11 +1,12 @@
 """Quality control of weather on real station records: flag rate as they are, and share of planted errors found.
 
-Run: ``python -m tests.benchmarks.weather_quality FOLDER ... [--rounds 1] [--out FILE]``; FOLDERs are season folders, whose
-stations are taken together (neighbours: the nearest eight within 500 km). Errors of one kind at a time are planted in one station's
-record, a dozen each round, at least 40 days apart; the neighbours stay as they are. An error is found when at least half of
-the values that it changed are flagged. Planted single values differ from the truth by 10 °C or more (spikes by 15 to
-25 °C), sign flips of stretches by 10 °C in the mean; smaller changes are within the weather's own and are not counted
-as errors. Good days are those with no planted value; they are flagged when any of their values is.
+Run: ``python -m tests.benchmarks.weather_quality FOLDER ... [--rounds 1] [--kind TEXT] [--out FILE]``; FOLDERs are
+season folders, whose stations are taken together (neighbours: the nearest eight within 500 km). Errors of one kind at a
+time are planted in one station's record, a dozen each round, at least 40 days apart; the neighbours stay as they are. An
+error is found when at least half of the values that it changed are flagged. Planted single values differ from the truth
+by 10 °C or more (spikes by 15 to 25 °C), sign flips of stretches by 10 °C in the mean; smaller changes are within the
+weather's own and are not counted as errors. Good days are those with no planted value; they are flagged when any of
+their values is, the sound one of two equal stretches included.
 """
 
 from __future__ import annotations
@@ -273,7 +274,8 @@ def clean_table(weather: dict[str, StationSeries], flags: dict[str, Flags], arou
         days_all, flagged_all = days_all + days, flagged_all + flagged
         why = ", ".join(f"{r} {n}" for r, n in Counter(found.reason.tolist()).most_common())
         lines.append(
-            f"| {name} | {days} | {len(around[name])} | {flagged} | {100 * flagged / days:.2f} % | {why} | {found.lag_days} |"
+            f"| {name} | {days} | {len(around[name])} | {flagged} | {100 * flagged / days:.2f} % "
+            f"| {why} | {found.lag_days} |"
         )
     lines.append(f"| all | {days_all} | | {flagged_all} | {100 * flagged_all / days_all:.2f} % | | |")
     return lines
@@ -291,7 +293,8 @@ def kind_table(tallies: dict[tuple[str, str], Tally], around: dict[str, list[str
         near = merged(t for n, t in parts.items() if around[n])
         alone = merged(t for n, t in parts.items() if not around[n])
         lines.append(
-            f"| {kind} | {total_kind.planted} | {_share(total_kind)} | {_share(near)} | {_share(alone)} | {_good(total_kind)} |"
+            f"| {kind} | {total_kind.planted} | {_share(total_kind)} | {_share(near)} | {_share(alone)} "
+            f"| {_good(total_kind)} |"
         )
         total.add(total_kind)
     lines.append(f"| all | {total.planted} | {_share(total)} | | | {_good(total)} |")
@@ -347,7 +350,8 @@ def main() -> None:
                 tallies.setdefault((name, kind), Tally()).add(run(name, kind, weather, around[name], rng))
     whole = merged(tallies.values())
     lines = [
-        f"# Quality control: {_share(whole)} of {whole.planted} planted errors found, {_good(whole)} of good days flagged",
+        f"# Quality control: {_share(whole)} of {whole.planted} planted errors found, "
+        f"{_good(whole)} of good days flagged",
         "",
         f"{len(weather)} real station records, {years:.0f} station-years, checked in {took:.1f} s "
         f"({1000 * took / years:.1f} ms a station-year).",

@@ -1,0 +1,223 @@
+"""What a sighting says of a member: numbers of each stage on that day, the chance to see them, log-likelihoods.
+
+A note is one stage of one taxon looked for on one lake and day, and none, few or many seen; "looked and saw none"
+counts. Constants without another word are our prior: no study of guides' notes was at hand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emergence.records import LEVELS, STAGES
+from emergence.taxa.model import Taxon
+from emergence.taxa.population import LOGISTIC_SD, Requirements
+
+Floats = NDArray[np.floating]
+Doubles = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+EARLY_SDS = 3.5  # before the median less this many spreads nothing has happened
+MATURE_SHARE = 0.5  # of the requirement met: a nymph counts as mature (as in ``stages``)
+PUPA_SHARE = 0.08  # of the requirement: how long before emergence pupae hang
+SKIN_D = 10.0  # mean time an empty skin stays where it can be found: one to two weeks
+ADULT_D = 10.0  # mean life of adults on the wing where the taxon's file does not say
+LATER_SHARE = 0.3  # of the first brood: what later broods have about once the first has left
+SHUT_SHARE = 0.2  # of the insects on the move that show on a day with the gates shut
+USUAL_MIN = 20.0  # minutes looked where the note does not say
+SIGHTS = (6.0, 6.0, 12.0, 8.0, 12.0, 20.0)  # in USUAL_MIN were all the insects in one stage, by STAGES
+MANY_AT = 0.15  # share of the season's insects at which "many" is as likely as "few"
+SEEN_AS_OTHER = 0.05  # of notes are about another taxon, stage, day or lake
+USUAL_LEVELS = (0.6, 0.25, 0.15)  # how often such notes say none, few, many
+RICHNESS_LN_SD = 1.0  # how lakes differ in numbers, so in how easily the same share is seen
+NODES = tuple(float(np.exp(RICHNESS_LN_SD * z)) for z in (-np.sqrt(3.0), 0.0, np.sqrt(3.0)))
+NODE_WEIGHTS = (1 / 6, 2 / 3, 1 / 6)  # Gauss-Hermite, three points
+
+
+@dataclass(frozen=True)
+class Sighted:
+    """Notes of one taxon on one lake: ``day`` indices, ``stage`` and ``level`` as indices of STAGES and LEVELS, (n,).
+
+    ``minutes`` [min] looked, NaN where not said.
+    """
+
+    day: Ints
+    stage: Ints
+    level: Ints
+    minutes: Doubles
+
+    def __len__(self) -> int:
+        return len(self.day)
+
+    def take(self, index: Ints | NDArray[np.bool_]) -> Sighted:
+        """Return some of the notes."""
+        return Sighted(self.day[index], self.stage[index], self.level[index], self.minutes[index])
+
+
+@dataclass(frozen=True)
+class Habits:
+    """What bears on what can be seen of a taxon.
+
+    ``adult_d`` [d] the mean life on the wing; ``younger`` whether nymphs of later years are always about; ``hatches``
+    whether young come only at the biofix; ``later`` whether broods follow.
+    """
+
+    adult_d: float
+    younger: bool
+    hatches: bool
+    later: bool
+
+
+def habits_of(taxon: Taxon) -> Habits:
+    """Return the habits of a taxon."""
+    life, classes = taxon.adult, taxon.year_class
+    return Habits(
+        adult_d=ADULT_D if life is None else life.maturation.value + life.life.value,
+        younger=classes is not None and classes.last_winter != "egg",
+        hatches=taxon.start.rule == "hatch",
+        later=bool(taxon.broods),
+    )
+
+
+@dataclass(frozen=True)
+class Grown:
+    """What each member's water gave up to the last note: ``heat`` since the biofix [°C·day] and ``opened``.
+
+    ``heat`` is -inf before a biofix that never comes; ``opened`` [0..1] tells how far the gates stand open, both (days,
+    members) float32; ``start`` is the biofix as a day index, (members,).
+    """
+
+    heat: Floats
+    opened: Floats
+    start: NDArray[np.int16]
+
+
+def numbers_on(grown: Grown, need: Requirements, habits: Habits, days: Ints) -> Floats:
+    """Return the numbers of each stage for each insect that matures this season.
+
+    Parameters
+    ----------
+    grown
+        The members' heat and gates.
+    need
+        Requirements, (members, candidates): several for each member's water.
+    habits
+        Of the taxon.
+    days
+        Rising day indices wanted, shape (n,).
+
+    Returns
+    -------
+    array
+        (n, stages in the order of STAGES, members, candidates) float32.
+
+    Notes
+    -----
+    The first brood as in ``population.leave_water``: ready share F, left share E, on the move F(heat + lead) - E.
+    Pupae: F(heat + PUPA_SHARE of the requirement) - E. Empty skins fade with SKIN_D, adults with their mean life.
+    """
+    median, spread = need.median, need.spread
+    steep = np.float32(LOGISTIC_SD) / spread
+    pupal, half = np.float32(PUPA_SHARE) * median, np.float32(MATURE_SHARE) * median
+    lead = None if need.move_before is None else np.minimum(need.move_before, half)
+    reach = np.float32(EARLY_SDS) * spread + (pupal if lead is None else np.maximum(lead, pupal))
+    begun = (grown.heat >= (median - reach).min(axis=1)).any(axis=1)
+    first = int(np.argmax(begun)) if begun.any() else len(begun)
+    gone, skins, adults = np.zeros_like(median), np.zeros_like(median), np.zeros_like(median)
+    kept, alive = np.float32(np.exp(-1 / SKIN_D)), np.float32(np.exp(-1 / habits.adult_d))
+    wanted = {int(day): row for row, day in enumerate(days)}
+    out = np.zeros((len(days), len(STAGES), *median.shape), dtype=np.float32)
+    for day in range(min(first, int(days[0])), int(days[-1]) + 1):
+        heat = grown.heat[day][:, None] - median
+        before = gone
+        if day >= first:
+            left = np.maximum(_ready(heat, steep) - gone, 0) * grown.opened[day][:, None]
+            gone, skins, adults = gone + left, skins * kept + left, adults * alive + left
+        if (row := wanted.get(day)) is None:
+            continue
+        grew = np.maximum(_ready(heat + half, steep), before)
+        afoot = before if lead is None else np.maximum(_ready(heat + lead, steep), before)
+        shows = np.maximum(grown.opened[day][:, None], np.float32(SHUT_SHARE))
+        hanging = np.maximum(_ready(heat + pupal, steep) - before, 0)
+        here = (day >= grown.start)[:, None] | (not habits.hatches)
+        young = (1 - grew) * here + np.float32(habits.younger)
+        rows = (young, np.maximum(grew - afoot, 0), (afoot - before) * shows, hanging, skins, adults)
+        later = np.float32(LATER_SHARE * habits.later) * gone
+        for stage, value in enumerate(rows):
+            out[row, stage] = value + later
+    return out
+
+
+def _ready(heat: Floats, steep: Floats) -> Floats:
+    """Return ``population.ready_share`` of heat already centred."""
+    return np.asarray(0.5 + 0.5 * np.tanh(np.float32(0.5) * heat * steep), dtype=np.float32)
+
+
+def log_likelihood(numbers: Floats, notes: Sighted) -> Doubles:
+    """Return the log-likelihood of one lake's notes in every cell.
+
+    Parameters
+    ----------
+    numbers
+        Numbers of each note's stage on its day, (n, *cells).
+    notes
+        The notes, n of them.
+
+    Returns
+    -------
+    array
+        Of cell shape.
+
+    Notes
+    -----
+    Sights in the time looked are negative binomial (size 1: insects are patchy) with mean SIGHTS x minutes / USUAL_MIN
+    x numbers x richness; richness is the lake's for all its notes and averaged over. "many" against "few" goes by
+    numbers x richness, not by the time looked. Each note is with SEEN_AS_OTHER about something else, which bounds what
+    one note can cost: heavy tails.
+    """
+    cells = numbers.shape[1:]
+    minutes = np.where(np.isnan(notes.minutes), USUAL_MIN, notes.minutes)
+    rate = np.asarray(SIGHTS)[notes.stage] * np.maximum(minutes, 1.0) / USUAL_MIN
+    usual = np.asarray(USUAL_LEVELS)[notes.level]
+    total = np.zeros((len(NODES), *cells))
+    for node, rich in enumerate(NODES):
+        for i in range(len(notes)):
+            told = level_chance(numbers[i].astype(np.float64) * rich, float(rate[i]), int(notes.level[i]))
+            total[node] += np.log((1 - SEEN_AS_OTHER) * told + SEEN_AS_OTHER * usual[i])
+    most = total.max(axis=0)
+    mixed = np.zeros(cells)
+    for node, weight in enumerate(NODE_WEIGHTS):
+        mixed += weight * np.exp(total[node] - most)
+    return np.asarray(most + np.log(mixed))
+
+
+def level_chance(dense: Doubles, rate: float, level: int) -> Doubles:
+    """Return the chance that a look ends in a level, ``dense`` numbers times richness, ``rate`` sights if all show."""
+    none = 1 / (1 + rate * dense)
+    if LEVELS[level] == "none":
+        return none
+    many = dense / (dense + MANY_AT)
+    return np.asarray((1 - none) * (many if LEVELS[level] == "many" else 1 - many))
+
+
+def log_absent(notes: Sighted) -> float:
+    """Return the log-likelihood of notes where the taxon does not live: what is seen is something else."""
+    usual = np.asarray(USUAL_LEVELS)[notes.level]
+    none = (notes.level == LEVELS.index("none")).astype(float)
+    return float(np.log((1 - SEEN_AS_OTHER) * none + SEEN_AS_OTHER * usual).sum())
+
+
+def presence_chance(prior: float, log_ratio: float) -> float:
+    """Return the chance that a taxon lives in a lake.
+
+    Parameters
+    ----------
+    prior
+        Chance before any note.
+    log_ratio
+        Log-likelihood of all notes if it lives there less ``log_absent``, summed over seasons.
+    """
+    odds = np.log(prior / (1 - prior)) + log_ratio
+    return float(1 / (1 + np.exp(-np.clip(odds, -700, 700))))

@@ -1,0 +1,198 @@
+"""Why these dates: what one insect on one lake has gathered, needs and waits for, and what moves its date most."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emergence.dates import NEVER, to_date
+from emergence.forecast.events import EventResult, taxon_events
+from emergence.forecast.field import Field, layer_of
+from emergence.runs.execute import make_block, past_summers
+from emergence.runs.history import POINTS_C, Past, chunk_classes, member_deviation, point_classes
+from emergence.runs.plan import RunPlan
+from emergence.runs.results import Explained, GateState, Mover
+from emergence.runs.simulate import block_field
+from emergence.taxa.draws import draw_gate_shifts, draw_requirements
+from emergence.taxa.model import Gate, Taxon
+from emergence.taxa.population import heat_at
+from emergence.taxa.yearclass import MemberClasses, PointClasses
+from emergence.water.spread import error_bank
+
+Floats = NDArray[np.float64]
+RECENT_D, COMING_D = 7, 14
+LEAST_MOVE_D = 0.5  # what moves the date by less is not named
+
+
+@dataclass(frozen=True)
+class _Lake:
+    """One lake's field and a taxon's members on it."""
+
+    taxon: Taxon
+    field: Field
+    lake_id: NDArray[np.object_]
+    seed: int
+    classes: MemberClasses | None
+
+    @property
+    def members(self) -> int:
+        return int(np.prod(self.field.water_c.shape[2:]))
+
+    def heat(self, field: Field | None = None) -> NDArray[np.floating]:
+        upper = self.taxon.growth.upper
+        lower = self.taxon.growth.lower.value
+        return (field or self.field).heat(lower, upper.value if upper else None, layer_of(self.taxon.depth))
+
+
+def explain(plan: RunPlan) -> Explained:
+    """Return why one insect's dates on one lake are what they are.
+
+    Parameters
+    ----------
+    plan
+        The plan of a run over one lake and one taxon (``prepare`` with both); of two seasons the first is explained.
+    """
+    taxon = next(iter(plan.taxa.values()))
+    job, lakes = plan.jobs[0], np.array([0])
+    block = make_block(plan, job, lakes, error_bank(plan.seed, job.span.end - job.span.sim_start + 1))
+    field = block_field(block)
+    points = {} if block.past is None else point_classes(block.past, [taxon])
+    classes = chunk_classes(points, [taxon], field, lakes, lake_ids=block.lake_id, seed=plan.seed).get(taxon.id)
+    lake = _Lake(taxon, field, block.lake_id, plan.seed, classes)
+    now = plan.as_of - job.span.sim_start
+    events = taxon_events(taxon, field, block.lake_id, seed=plan.seed, keep_members=True, classes=classes)
+    heat, start = lake.heat().reshape(len(field.water_c), -1), field.start(taxon.start)
+    gathered = np.where(start.ravel() > now, 0.0, heat[now] - heat_at(lake.heat(), start).ravel()).astype(np.float64)
+    need = _need(lake)
+    recent = heat[now] - heat[max(now - RECENT_D, 0)]
+    return Explained(
+        lake_id=str(block.lake_id[0]),
+        lake=str(plan.lakes.name[0]) or str(block.lake_id[0]),
+        taxon=taxon.id,
+        name=taxon.name,
+        as_of=to_date(plan.as_of),
+        season=job.span.year,
+        event=events[0].event,
+        peak=_dates(events[0].peak[0, [1, 3, 5]], job.span.sim_start),
+        biofix_rule=_rule(taxon),
+        biofix=_dates(_quantiles(start.ravel().astype(np.float64)), job.span.sim_start),
+        started=float((start.ravel() <= now).mean()),
+        lower_c=taxon.growth.lower.value,
+        gathered=_quantiles(gathered),
+        need=_quantiles(need),
+        a_day=float(np.median(recent) / RECENT_D),
+        days_ahead_of_normal=_ahead(lake, past_summers(plan, job, lakes), float(np.median(gathered)), now),
+        gates=tuple(_gate(lake, gate, k, now) for k, gate in enumerate(taxon.gates)),
+        strength=_strength(events[0]),
+        ages=_ages(points.get(taxon.id)),
+        movers=_movers(lake, events[0], plan.replicates),
+    )
+
+
+def _quantiles(values: Floats) -> tuple[float, float, float]:
+    ordered = np.sort(np.asarray(values, dtype=np.float64))
+    low, mid, high = (float(ordered[max(int(np.ceil(p * len(ordered))) - 1, 0)]) for p in (0.1, 0.5, 0.9))
+    return low, mid, high
+
+
+def _dates(days: object, first: int) -> tuple[str, ...]:
+    """Return ISO dates of day indices, "" for never."""
+    return tuple("" if d >= NEVER else to_date(first + int(d)).isoformat() for d in np.asarray(days, dtype=float))
+
+
+def _rule(taxon: Taxon) -> str:
+    start = taxon.start
+    threshold = "" if start.threshold is None else f"{start.threshold.value:g}"
+    return {
+        "date": f"on {start.month_day} of the northern calendar",
+        "ice_off": f"from ice-off, not before {start.month_day}",
+        "warm_week": f"from the first week of water at {threshold} °C",
+        "hatch": f"from the first day of water at {threshold} °C, when the eggs hatch",
+        "day_length": f"from days of {threshold} hours on",
+    }[start.rule]
+
+
+def _need(lake: _Lake) -> Floats:
+    growth = lake.taxon.growth
+    key = f"{lake.taxon.id}/1"
+    drawn = draw_requirements(growth, growth.requirement, lake.lake_id, key=key, seed=lake.seed, members=lake.members)
+    return np.asarray(drawn.median, dtype=np.float64).ravel()
+
+
+def _ahead(lake: _Lake, past: Past, gathered: float, now: int) -> float | None:
+    """Return by how many days this year's heat is ahead of the middle past year's [d], None where it cannot be told."""
+    middle = POINTS_C.index(0.0)
+    sums = lake.heat(past.field)[:, 0, :, middle].astype(np.float64)
+    start = past.field.start(lake.taxon.start)[0, :, middle]
+    offset = sums[np.minimum(start, len(sums) - 1), np.arange(sums.shape[1])]
+    since = np.maximum(sums - offset, 0)
+    today = now - lake.field.first
+    if gathered <= 0 or not 0 <= today < len(since):
+        return None
+    reached = np.where((since >= gathered).any(axis=0), (since >= gathered).argmax(axis=0), len(since))
+    return float(np.median(reached)) - today
+
+
+def _gate(lake: _Lake, gate: Gate, k: int, now: int) -> GateState:
+    """Return how far a gate was open of late, and in the days to come."""
+    shifts = draw_gate_shifts(lake.taxon.gates, lake.lake_id, key=lake.taxon.id, seed=lake.seed, members=lake.members)
+    gates = lake.field.gates((gate,), [shifts[k]])
+    cell = np.arange(lake.members)
+    opened = [gates.opened(day, cell) >= 0.5 for day in range(now - RECENT_D + 1, now + COMING_D + 1)]
+    return GateState(
+        gate.variable,
+        gate.open_at.value,
+        gate.open_at.value < gate.shut_at.value,
+        float(np.mean(opened[:RECENT_D])) * RECENT_D,
+        float(np.mean(opened[RECENT_D:])) * COMING_D if len(opened) > RECENT_D else 0.0,
+    )
+
+
+def _strength(event: EventResult) -> tuple[float, ...]:
+    return () if event.strength is None else tuple(float(x) for x in event.strength[0])
+
+
+def _ages(points: PointClasses | None) -> tuple[float, ...]:
+    """Return the shares of nymphs of one, two, ... years among those that mature, at the lake's central water."""
+    if points is None:
+        return ()
+    return tuple(float(x) for x in points.ages[0, POINTS_C.index(0.0)])
+
+
+def _movers(lake: _Lake, event: EventResult, replicates: int) -> tuple[Mover, ...]:
+    """Return what moves the peak, in days for one standard deviation of it, the strongest first.
+
+    Weather to come: the spread of the skies' mean dates. The rest: regression, within each sky, of members' dates on
+    heat needed, the lake's own water and its ice-off.
+    """
+    if event.milestones is None:
+        return ()
+    peak = event.milestones.peak[0].astype(np.float64).reshape(-1, replicates)
+    peak[peak >= NEVER] = np.nan
+    usable = np.isfinite(peak).all(axis=1)
+    if usable.sum() < 3:
+        return ()
+    peak = peak[usable]
+    depth = lake.field.depth
+    surface = lake.field.water_c[..., 0] if depth is None else depth.surface_c
+    water = member_deviation(lake.field.water_c, surface, first=lake.field.first, solstice=lake.field.solstice)
+    end = lake.field.spring_end + 1
+    frozen = np.cumsum(lake.field.ice[:end].reshape(end, -1), axis=0)[-1].astype(np.float64)
+    factors = {"need": np.log(_need(lake)), "water": water.ravel(), "ice": frozen}
+    columns, names = [], []
+    for name, values in factors.items():
+        within = values.reshape(-1, replicates)[usable]
+        within = within - within.mean(axis=1, keepdims=True)
+        if within.std() > 0:
+            columns.append(within.ravel() / within.std())
+            names.append(name)
+    left = (peak - peak.mean(axis=1, keepdims=True)).ravel()
+    slope = np.linalg.lstsq(np.column_stack(columns), left, rcond=None)[0] if columns else np.zeros(0)
+    skies = peak.mean(axis=1)
+    noise = left.var() / replicates
+    found = [Mover(n, float(s)) for n, s in zip(names, slope, strict=True)]
+    found.append(Mover("weather", float(np.sqrt(max(skies.var() - noise, 0.0)))))
+    found = [m for m in found if abs(m.days) >= LEAST_MOVE_D]
+    return tuple(sorted(found, key=lambda m: -abs(m.days)))
