@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from pathlib import Path
 from typing import Any
@@ -11,12 +12,14 @@ from numpy.typing import NDArray
 
 from emergence.dates import NEVER, season_span, season_year, to_date
 from emergence.errors import EmergenceError
+from emergence.learning.population import YEAR_LN_SD, NeedFit
 from emergence.learning.suspicious import Doubted, suspicious_readings
 from emergence.learning.water import IceFit, LakeFit, fit_ice, fit_lake
 from emergence.records import Lakes, Readings, Season
 from emergence.runs.checked import checked_season, reading_rules
-from emergence.runs.record import Record, simulate_record, spring_openings
-from emergence.runs.taught import Learned, lake_prior
+from emergence.runs.populations import learn_needs
+from emergence.runs.record import Record, central_water, simulate_record, spring_openings
+from emergence.runs.taught import Learned, lake_prior, with_learned
 from emergence.water.coefficients import load_coefficients
 from emergence.water.conditioning import surface_readings
 from emergence.water.features import FEATURES
@@ -25,6 +28,7 @@ FORMAT = 1
 FILE = "learned.json"
 MOST_PRIORS = 10.0  # prior standard deviations beyond which no fit can lead, half of it for its own; our prior
 MOST_SHIFT_D = 100.0  # likewise for ice-off [d]
+MOST_DEVIATE, MOST_LOG_RATIO = 4.0, 1e5  # of requirements: the grid's end
 PLACE = ("latitude", "longitude", "elevation_m")
 PRIOR_BEFORE = (1.0, 0.5, 0.5, 0.2, 0.2, 0.2, 0.2, 0.6)  # of fits written without their prior (version 0.1)
 ICE_PRIOR_BEFORE = 6.0
@@ -81,13 +85,35 @@ def learn_lakes(season: Season, record: Record, *, before: int) -> Learned:
             day_c=float(record.spread.day_c[k]),
             phi=float(phi[k]),
         )
-    ice_fits, at = _learn_ice(season, record, before), record.lakes
-    places = {
+    ice_fits = _learn_ice(season, record, before)
+    return Learned(before, fits, ice_fits, _places(record.lakes, {*fits, *ice_fits}), tuple(doubted))
+
+
+def _places(at: Lakes, wanted: set[str]) -> dict[str, tuple[float, float, float]]:
+    return {
         str(i): (float(at.latitude[k]), float(at.longitude[k]), float(at.elevation_m[k]))
         for k, i in enumerate(at.lake_id)
-        if i in fits or i in ice_fits
+        if str(i) in wanted
     }
-    return Learned(before, fits, ice_fits, places, tuple(doubted))
+
+
+def learn_populations(season: Season, record: Record, learned: Learned) -> Learned:
+    """Return the fits with those of the populations added: sightings from before the same day, in the fitted water.
+
+    Parameters
+    ----------
+    season
+        Supplies sightings, residents and own taxa.
+    record
+        The simulated record of lakes of one hemisphere.
+    learned
+        Their water and ice (`learn_lakes`).
+    """
+    if not (season.sightings.day < learned.before).any():
+        return learned
+    water, ice = central_water(record, with_learned(record.spread, record.lakes, learned))
+    needs = learn_needs(season, record, water, ice, before=learned.before)
+    return dataclasses.replace(learned, needs=needs, places=learned.places | _places(record.lakes, set(needs)))
 
 
 def _believed(
@@ -139,13 +165,14 @@ def learn_season(season: Season, *, before: int | None = None) -> Learned:
         record = simulate_record(season, lakes)
         south = bool(lakes.southern[0])
         limit = season_span(season_year(int(record.days[-1]), south), south).start if before is None else before
-        parts.append(learn_lakes(season, record, before=limit))
+        parts.append(learn_populations(season, record, learn_lakes(season, record, before=limit)))
     return Learned(
         max(p.before for p in parts),
         {k: v for p in parts for k, v in p.lakes.items()},
         {k: v for p in parts for k, v in p.ice.items()},
         {k: v for p in parts for k, v in p.places.items()},
         tuple(d for p in parts for d in p.doubted),
+        {k: v for p in parts for k, v in p.needs.items()},
     )
 
 
@@ -170,12 +197,15 @@ def to_json(learned: Learned, checksums: dict[str, str]) -> str:
             "dates": ice.dates,
             "prior_d": ice.prior_d,
         }
+    for lake_id, needs in learned.needs.items():
+        lakes.setdefault(lake_id, {})["requirements"] = {key: _need_table(fit) for key, fit in needs.items()}
     for lake_id, place in learned.places.items():
         lakes[lake_id]["place"] = dict(zip(PLACE, place, strict=True))
     table = {
         "format": FORMAT,
         "before": to_date(learned.before).isoformat(),
         "model": {"name": "water deviations", **load_coefficients()["features"]},
+        "requirements": {"unit": "standard deviates among lakes", "year_ln_sd": YEAR_LN_SD},
         "inputs": checksums,
         "lakes": lakes,
     }
@@ -200,12 +230,34 @@ def read_learned(folder: Path) -> Learned | None:
         before = int(np.datetime64(table["before"], "D").astype(np.int64))
         fits = {k: _fit(v) for k, v in table["lakes"].items() if "coefficients" in v}
         ice = {k: _ice(v["ice_off"]) for k, v in table["lakes"].items() if "ice_off" in v}
+        needs = {
+            k: {t: _need(n) for t, n in v["requirements"].items()}
+            for k, v in table["lakes"].items()
+            if "requirements" in v
+        }
         places = {k: _place(v["place"]) for k, v in table["lakes"].items() if "place" in v}
     except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
         raise EmergenceError(
             f"{FILE} cannot be read ({error}). Delete it and run 'emergence learn' again: it is made from your notes."
         ) from error
-    return Learned(before, fits, ice, places)
+    return Learned(before, fits, ice, places, needs=needs)
+
+
+def _need_table(fit: NeedFit) -> dict[str, Any]:
+    return {
+        "deviate": round(fit.mean, 4),
+        "sd": round(fit.sd, 4),
+        "notes": fit.notes,
+        "seasons": fit.seasons,
+        "log_ratio_present": round(fit.log_ratio, 3),
+    }
+
+
+def _need(table: dict[str, Any]) -> NeedFit:
+    mean, sd, ratio = (float(table[name]) for name in ("deviate", "sd", "log_ratio_present"))
+    if not (abs(mean) <= MOST_DEVIATE and 0 < sd <= MOST_DEVIATE and abs(ratio) < MOST_LOG_RATIO):
+        raise ValueError("a requirement is impossible")
+    return NeedFit(mean, sd, int(table["notes"]), int(table["seasons"]), ratio)
 
 
 def _fit(table: dict[str, Any]) -> LakeFit:

@@ -43,7 +43,8 @@ Floats = NDArray[np.floating]
 class Record:
     """The whole record simulated: arrays (days, lakes, 1) from ``first_day``; ``first``, ``last`` bound each lake's.
 
-    ``measured`` (days, lakes) tells days whose air was measured; ``dropped`` names lakes without any weather.
+    ``measured`` (days, lakes) tells days whose air was measured, ``tmin`` and ``tmax`` [°C] are its daily extremes;
+    ``dropped`` names lakes without any weather.
     """
 
     lakes: Lakes
@@ -53,6 +54,8 @@ class Record:
     path: WaterPath
     known: Features
     measured: NDArray[np.bool_]
+    tmin: Floats
+    tmax: Floats
     shape: LakeShape
     spread: Spread
     dropped: tuple[str, ...]
@@ -107,6 +110,8 @@ def simulate_record(season: Season, lakes: Lakes) -> Record:
         path=path,
         known=features(day_of_year(days), (record.tmean - usual).astype(np.float32)[:, :, None], path.ice),
         measured=record.how != CALENDAR,
+        tmin=record.tmin,
+        tmax=record.tmax,
         shape=shape,
         spread=unseen_spread(shape, links.height_sd_c),
         dropped=dropped,

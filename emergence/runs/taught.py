@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emergence.learning.pooling import Evidence, closeness, evidence_of, pooled
+from emergence.learning.population import NeedFit
 from emergence.learning.suspicious import Doubted
 from emergence.learning.water import IceFit, LakeFit, prior_sd
 from emergence.records import Lakes
@@ -34,6 +35,7 @@ class Learned:
     ice: dict[str, IceFit]
     places: dict[str, tuple[float, float, float]] = field(default_factory=dict)
     doubted: tuple[Doubted, ...] = ()
+    needs: dict[str, dict[str, NeedFit]] = field(default_factory=dict)
 
 
 def with_learned(spread: Spread, lakes: Lakes, learned: Learned | None) -> Spread:
@@ -64,7 +66,7 @@ def lake_prior(spread: Spread) -> Floats:
     return np.stack([prior_sd(float(c)) for c in spread.root[:, 0, 0]])
 
 
-def _near(lakes: Lakes, learned: Learned, names: list[str]) -> tuple[Floats, Floats, NDArray[np.int64]]:
+def lake_closeness(lakes: Lakes, learned: Learned, names: list[str]) -> tuple[Floats, Floats, NDArray[np.int64]]:
     """Return closeness of lakes to fitted lakes, of these to each other, and each lake's place among them (-1)."""
     p = load_coefficients()["pooling"]
     nowhere = (np.nan, np.nan, np.nan)
@@ -93,7 +95,7 @@ def _coefficients(spread: Spread, lakes: Lakes, ids: list[str], learned: Learned
     notes = Evidence(
         np.stack([a for a, _ in parts]), np.stack([b for _, b in parts]), np.stack([f.prior for f in fitted])
     )
-    near, between, own = _near(lakes, learned, names)
+    near, between, own = lake_closeness(lakes, learned, names)
     found, covariance, some = pooled(prior, np.sqrt(share) * usual, near, between, own, notes)
     for k in np.flatnonzero(some):
         known = slice(0, len(FEATURES) if ids[k] in learned.lakes else CALENDAR)
@@ -116,7 +118,7 @@ def _ice(spread: Spread, lakes: Lakes, ids: list[str], learned: Learned) -> tupl
     theirs = np.array([learned.ice[n].prior_d for n in names])
     information = np.array([learned.ice[n].mean_d for n in names]) * (precision + theirs**-2.0)
     notes = Evidence(precision[:, None, None], information[:, None], np.maximum(theirs, usual)[:, None])
-    near, between, own = _near(lakes, learned, names)
+    near, between, own = lake_closeness(lakes, learned, names)
     found, covariance, some = pooled(prior, np.array([np.sqrt(share) * usual]), near, between, own, notes)
     mean[some] = found[some, 0]
     sd[some] = np.sqrt(covariance[some, 0, 0] + year**2)

@@ -2,8 +2,8 @@
 
 Run: ``python -m tests.benchmarks.weather_quality FOLDER ... [--rounds 1] [--kind TEXT] [--out FILE]``; FOLDERs are
 season folders, whose stations are taken together (neighbours: the nearest eight within 500 km). Errors of one kind at a
-time are planted in one station's record, a dozen each round, at least 40 days apart; the neighbours stay as they are. An
-error is found when at least half of the values that it changed are flagged. Planted single values differ from the truth
+time are planted in one station's record, a dozen each round, at least 40 days apart; the neighbours stay as they are.
+An error is found when at least half of its changed values are flagged. Planted single values differ from the truth
 by 10 °C or more (spikes by 15 to 25 °C), sign flips of stretches by 10 °C in the mean; smaller changes are within the
 weather's own and are not counted as errors. Good days are those with no planted value; they are flagged when any of
 their values is, the sound one of two equal stretches included.
