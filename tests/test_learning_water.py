@@ -148,3 +148,20 @@ def test_ice_clamp_keeps_to_the_observed_date() -> None:
     np.testing.assert_array_equal(seen, [[5, 5], [-5, -5], [4, 4]])
     by = clamp_ice(drawn, opening, LakeNotes(np.array([]), np.array([]), open_by=204), np.zeros((3, 2)))
     np.testing.assert_array_equal(by, [[4, -3], [-6, -6], [4, 4]])
+
+
+@pytest.mark.parametrize(("factor", "low", "high"), [(0.5, 0.6, 0.85), (1.0, 0.88, 1.12), (1.8, 1.4, 1.9)])
+def test_a_lake_that_errs_more_or_less_than_usual_is_known_by_it(factor: float, low: float, high: float) -> None:
+    """Season, day and reading errors all times ``factor``; 40 lakes, 15 seasons of 12 visits, mean of their scales.
+
+    The prior's 20 degrees of freedom against some 180 draw the scale a tenth of the way to 1; 0.6 is its floor.
+    """
+    prior = prior_sd(1.0)
+    scales = []
+    for lake in range(40):
+        rng = np.random.default_rng(1000 + lake)
+        days = visits(15, 12, lake)
+        known = known_on(days, lake)
+        residual = factor * planted(days, known, np.zeros(len(FEATURES)), rng)
+        scales.append(fit_lake(known, days // 365, days, residual, prior=prior, day_c=1.0, phi=0.88).scale)
+    assert low <= np.mean(scales) <= high
