@@ -90,6 +90,16 @@ def test_gates_year_classes_and_broods_are_told_where_there_are_any(season: Seas
     assert midge.strength == () and midge.ages == ()
 
 
+def test_stages_follow_each_other(season: Season) -> None:
+    """Shares of all that live sum to one; adults come after the nymphs have moved."""
+    stages = explained(season).stages
+    assert len(stages) == 9 and stages[0].date == "2026-05-10"
+    assert all(s.young + s.mature + s.moving + s.adult == pytest.approx(1.0, abs=1e-6) for s in stages)
+    assert stages[0].adult < 0.02 < max(s.adult for s in stages)
+    most = [max(range(9), key=lambda k, n=name: getattr(stages[k], n)) for name in ("moving", "adult")]
+    assert most[0] <= most[1]
+
+
 def test_the_text_fits_the_terminal_and_keeps_the_ice_line(season: Season) -> None:
     found = explained(season)
     text = why(found)

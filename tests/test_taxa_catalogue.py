@@ -191,7 +191,7 @@ def test_summer_midge_generation_at_15_degrees() -> None:
 
 
 def test_spring_damselflies_differ_between_lakes_as_fitted_flight_dates_do() -> None:
-    """Total ln sd 0.40 over unseen lakes and species, skewed late; the median has its anchors in test_taxa_published."""
+    """Total ln sd 0.40 over unseen lakes and species, skewed late; the median is anchored in test_taxa_published."""
     need = CATALOGUE["coenagrion"].growth.requirement
     assert CATALOGUE["coenagrion"].growth.lower.value == 9
     # the two sides of ln sd 0.40: their root mean square, skewed late; 0.01 is the rounding of the two
@@ -351,6 +351,43 @@ def test_override_replaces_lists_as_a_whole() -> None:
     assert load_catalogue({"t.toml": 'id = "coenagrion"\ngates = []'})["coenagrion"].gates == ()
 
 
+TEN_LINES = """\
+format = 1
+id = "bog_bluet"
+name = "bog bluets"
+like = "coenagrion"
+
+[growth.requirement.median]
+value = 150
+unit = "°C·day"
+source = "own notes: empty skins on 20 May 2021, 24 May 2022"
+standing = "our prior"
+"""
+
+
+def test_an_own_taxon_in_ten_lines_is_like_another() -> None:
+    own = load_catalogue({"taxa/bog.toml": TEN_LINES})["bog_bluet"]
+    model = CATALOGUE["coenagrion"]
+    assert own.growth.requirement.median.value == 150 and own.name == "bog bluets"
+    assert own.gates == model.gates and own.growth.lower == model.growth.lower and own.year_class == model.year_class
+    assert own.also_called == ()  # names would lead to two taxa
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('like = "coenagrion"', 'like = "coenagrio"', "Did you mean 'coenagrion'?"),
+        ('name = "bog bluets"\n', "", "'name' is missing"),
+        ('id = "bog_bluet"', 'id = "lestes"', "a catalogue taxon cannot be like another"),
+        ('standing = "our prior"\n', "", "needs its own standing"),
+        ("value = 150", "value = -150", "must lie between 0 and 10000 °C·day"),
+    ],
+)
+def test_faults_of_a_taxon_like_another(old: str, new: str, words: str) -> None:
+    said = fault(TEN_LINES.replace(old, new))
+    assert said.startswith("taxa/own.toml") and words in said
+
+
 def test_new_value_needs_its_own_source() -> None:
     said = fault('id = "coenagrion"\n[growth.requirement.median]\nvalue = 230\n')
     assert said.startswith("taxa/own.toml, line 3, growth.requirement.median.value: ")
@@ -376,7 +413,9 @@ def test_unknown_word_names_the_nearest() -> None:
 
 
 def test_wrong_unit_is_found_in_an_array_of_tables() -> None:
-    text = OWN + """
+    text = (
+        OWN
+        + """
 [[gates]]
 variable = "water_mean"
 shut_at = { value = 4, unit = "°C", source = "own notes", standing = "our prior" }
@@ -386,6 +425,7 @@ variable = "air_max"
 shut_at = { value = 50, unit = "°F", source = "own notes", standing = "our prior" }
 open_at = { value = 15, unit = "°C", source = "own notes", standing = "our prior" }
 """
+    )
     said = fault(text)
     line = text.splitlines().index(next(x for x in text.splitlines() if "°F" in x)) + 1
     assert f"line {line}, gates[2].shut_at: unit must be '°C', not '°F'" in said

@@ -32,6 +32,8 @@ def why(e: Explained) -> str:
     for sentence in _sentences(e):
         lines += wrap(sentence, WIDTH)
     lines += ["", *_table(e), ""]
+    if e.stages:
+        lines += [*_stages(e), ""]
     if e.movers:
         lines.append("What moves the middle date most (days, for a usual difference):")
         for mover in e.movers:
@@ -70,21 +72,27 @@ def _sentences(e: Explained) -> list[str]:
             else f"Heat so far is {count(abs(ahead), 'day')} {'ahead of' if ahead > 0 else 'behind'} the middle past "
             "year."
         )
+    return [*said, _to_go(e), *map(_gate, e.gates), *_numbers(e)]
+
+
+def _to_go(e: Explained) -> str:
     to_go = max(e.need[1] - e.gathered[1], 0.0)
     if to_go == 0:
-        said.append("The middle insect has the heat it needs.")
-    elif e.a_day >= 0.1:
-        said.append(
-            f"Still to go for the middle insect: {to_go:.0f} °C·day, {count(round(to_go / e.a_day), 'day')} at the "
-            "rate of the last week (spring days grow warmer, so the date may come sooner)."
-        )
-    else:
-        said.append(f"Still to go: {to_go:.0f} °C·day; in the last week the water gave none.")
-    said += [_gate(gate) for gate in e.gates]
+        return "The middle insect has the heat it needs."
+    if e.a_day < 0.1:
+        return f"Still to go: {to_go:.0f} °C·day; in the last week the water gave none."
+    return (
+        f"Still to go for the middle insect: {to_go:.0f} °C·day, {count(round(to_go / e.a_day), 'day')} at the rate of "
+        "the last week (spring days grow warmer, so the date may come sooner)."
+    )
+
+
+def _numbers(e: Explained) -> list[str]:
+    said = []
     if e.strength:
-        low_s, mid, high_s = e.strength
+        low, mid, high = e.strength
         said.append(
-            f"Numbers maturing this year against the lake's mean year: {mid:.1f} times ({low_s:.1f} to {high_s:.1f})."
+            f"Numbers maturing this year against the lake's mean year: {mid:.1f} times ({low:.1f} to {high:.1f})."
         )
     ages = [f"{percent(share)} of {count(k, 'year')}" for k, share in enumerate(e.ages, start=1) if share >= 0.02]
     if ages:
@@ -105,6 +113,17 @@ def _table(e: Explained) -> list[str]:
     head = f"{'°C·day above ' + format(e.lower_c, 'g') + ' °C':<28}{'low':>8}{'middle':>8}{'high':>8}"
     rows = [("gathered so far", e.gathered), ("needed by the middle insect", e.need)]
     return [head, *(f"{name:<28}" + "".join(f"{v:>8.0f}" for v in values) for name, values in rows)]
+
+
+def _stages(e: Explained) -> list[str]:
+    """Return the stage board: what is about today and in the weeks to come, of all that live in or above the lake."""
+    moves = any(s.moving >= 0.005 for s in e.stages) or e.event == "migration"
+    head = f"{'about on':<10}{'young':>8}{'mature':>8}" + (f"{'moving':>8}" if moves else "") + f"{'adults':>8}"
+    rows = []
+    for s in e.stages:
+        values = [s.young, s.mature, *([s.moving] if moves else []), s.adult]
+        rows.append(f"{_date(s.date):<10}" + "".join(f"{percent(v):>8}" for v in values))
+    return [head, *rows]
 
 
 def _date(text: str) -> str:

@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 from emergence.dates import NEVER, to_date
 from emergence.forecast.events import EventResult, taxon_events
 from emergence.forecast.field import Field, layer_of
+from emergence.forecast.stages import taxon_stages
 from emergence.runs.execute import make_block, past_summers
 from emergence.runs.history import POINTS_C, Past, chunk_classes, member_deviation, point_classes
 from emergence.runs.plan import RunPlan
-from emergence.runs.results import Explained, GateState, Mover
+from emergence.runs.results import Explained, GateState, Mover, StageShares
 from emergence.runs.simulate import block_field
 from emergence.taxa.draws import draw_gate_shifts, draw_requirements
 from emergence.taxa.model import Gate, Taxon
@@ -23,6 +24,7 @@ from emergence.water.spread import error_bank
 
 Floats = NDArray[np.float64]
 RECENT_D, COMING_D = 7, 14
+STAGE_WEEKS = 8
 LEAST_MOVE_D = 0.5  # what moves the date by less is not named
 
 
@@ -88,6 +90,7 @@ def explain(plan: RunPlan) -> Explained:
         strength=_strength(events[0]),
         ages=_ages(points.get(taxon.id)),
         movers=_movers(lake, events[0], plan.replicates),
+        stages=_stages(lake, now, job.span.sim_start),
     )
 
 
@@ -159,6 +162,19 @@ def _ages(points: PointClasses | None) -> tuple[float, ...]:
     if points is None:
         return ()
     return tuple(float(x) for x in points.ages[0, POINTS_C.index(0.0)])
+
+
+def _stages(lake: _Lake, now: int, first: int) -> tuple[StageShares, ...]:
+    """Return which stages are about today and in the weeks to come."""
+    found = taxon_stages(lake.taxon, lake.field, lake.lake_id, seed=lake.seed, classes=lake.classes)
+    if found is None:
+        return ()
+    shares = found.shares()
+    days = [day for day in range(now, now + STAGE_WEEKS * 7 + 1, 7) if day < len(lake.field.water_c)]
+    names = ("young", "mature", "moving", "adult")
+    return tuple(
+        StageShares(to_date(first + day).isoformat(), *(float(shares[name][day, 0]) for name in names)) for day in days
+    )
 
 
 def _movers(lake: _Lake, event: EventResult, replicates: int) -> tuple[Mover, ...]:

@@ -22,6 +22,31 @@ class TaxonLabel:
 
 
 @dataclass(frozen=True)
+class NoteEffect:
+    """What one lake's notes of this season did to one insect's dates.
+
+    ``kind`` water (readings and ice dates) or sightings, ``notes`` of them, the ``latest`` in words with its date.
+    ``before`` and ``after`` are the peak of the middle member, None for never, ``width_`` the days between its 10 and
+    90 %. Of sightings: ``effective`` of the ``members`` carried the weight.
+    """
+
+    lake_id: str
+    taxon: str
+    event: str
+    season: int
+    kind: Literal["water", "sightings"]
+    notes: int
+    latest: str
+    latest_date: dt.date
+    before: dt.date | None
+    after: dt.date | None
+    width_before: int | None
+    width_after: int | None
+    effective: float | None = None
+    members: int = 0
+
+
+@dataclass(frozen=True)
 class RunInfo:
     """What was run, on what, and what was assumed.
 
@@ -29,7 +54,7 @@ class RunInfo:
     area_ha [ha], mean_depth_m [m], share (yes|no). ``today`` is the clock's date or None; it is shown, never written.
     ``taxa`` maps taxon ids to labels, ``dropped`` lake ids to reasons, ``checksums`` input files to SHA-256,
     ``gap_counts`` a station to the number of days filled by each named rule, ``lake_stations`` a lake to the weight [1]
-    of each of its stations, heaviest first.
+    of each of its stations, heaviest first; ``note_effects`` says what this season's notes did.
     """
 
     name: str
@@ -52,6 +77,7 @@ class RunInfo:
     lake_stations: dict[str, dict[str, float]] = field(default_factory=dict)
     temperature_unit: str = "C"
     length_unit: str = "m"
+    note_effects: tuple[NoteEffect, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -116,14 +142,25 @@ class Mover:
 
 
 @dataclass(frozen=True)
+class StageShares:
+    """What is about on a date (ISO): shares of young and mature nymphs, moving ones and adults in all that live."""
+
+    date: str
+    young: float
+    mature: float
+    moving: float
+    adult: float
+
+
+@dataclass(frozen=True)
 class Explained:
     """Why one insect's dates on one lake are what they are; triples are 10, 50 and 90 % over members.
 
     Dates are ISO, "" for never. ``started`` is the share of members whose counting has begun; ``gathered`` and ``need``
     [°C·day] above ``lower_c``, ``a_day`` [°C·day] of the last week; ``days_ahead_of_normal`` [d] of the middle past
     year, None before there is any heat; ``strength`` against the mean year and ``ages`` (shares of one, two, ... years)
-    are empty for taxa without year-classes.
-    """
+    are empty for taxa without year-classes. ``stages`` are those of the coming weeks, empty where adult life is unknown.
+    are empty for taxa without year-classes. ``stages`` are those of the coming weeks, empty where adults are not known.
 
     lake_id: str
     lake: str
@@ -145,3 +182,4 @@ class Explained:
     strength: tuple[float, ...]
     ages: tuple[float, ...]
     movers: tuple[Mover, ...]
+    stages: tuple[StageShares, ...] = ()

@@ -78,9 +78,10 @@ def load_catalogue(own: Mapping[str, str] | None = None) -> dict[str, Taxon]:
     Parameters
     ----------
     own
-        The user's taxon files: path to TOML text. A file with a new ``id`` must be complete. A file with the
-        id of a catalogue taxon changes only the keys it gives: tables are merged key by key, lists
-        (``also_called``, ``broods``, ``gates``) are replaced as a whole, and a number that gets a new
+        The user's taxon files: path to TOML text. A file with a new ``id`` must be complete, or name a
+        catalogue taxon that it is ``like`` and give at least its own ``name``; all it leaves out is that
+        taxon's. A file with the id of a catalogue taxon changes only the keys it gives: tables are merged key by
+        key, lists (``also_called``, ``broods``, ``gates``) are replaced as a whole, and a number that gets a new
         ``value`` must bring its own ``source`` and ``standing``.
 
     Returns
@@ -146,10 +147,28 @@ def _own_file(name: str, text: str, mine: set[str]) -> tuple[_File | None, list[
     if key in mine:
         rule = "another of your taxon files has this id"
         return None, [bare.fault(("id",), key, rule, "Join the two files.")]
+    if "like" in table:
+        return _alike(bare, key)
     if key not in _packaged():
         return bare, []
     base = _packaged()[key][1]
     return _File(name, text, _merged(base, table)), list(_unsourced(bare, base, table, ()))
+
+
+def _alike(bare: _File, key: str) -> tuple[_File | None, list[Problem]]:
+    """Lay a new taxon over the catalogue taxon that it is like, without that one's names."""
+    like, packaged = bare.table["like"], _packaged()
+    own = {k: v for k, v in bare.table.items() if k != "like"}
+    if key in packaged:
+        remedy = "Take out like: a file with a catalogue id changes that taxon."
+        return None, [bare.fault(("like",), like, "a catalogue taxon cannot be like another", remedy)]
+    if like not in packaged:
+        remedy = f"{_nearest(str(like), list(packaged))}'emergence taxa' lists them all."
+        return None, [bare.fault(("like",), like, "no catalogue taxon has this id", remedy)]
+    if "name" not in own:
+        return None, [bare.fault(("name",), None, "'name' is missing", "Add it: names are not taken over.")]
+    base = {k: v for k, v in packaged[like][1].items() if k not in ("name", "also_called")}
+    return _File(bare.name, bare.text, _merged(base, own)), list(_unsourced(bare, base, own, ()))
 
 
 def _merged(base: Table, own: Table) -> Table:
