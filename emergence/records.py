@@ -138,6 +138,18 @@ class Residents(Table):
 
 
 @dataclass(frozen=True)
+class Moved:
+    """Days laid back in a record: a day number below ``before`` stands for the day ``days`` later (hindcasts)."""
+
+    before: int
+    days: int
+
+    def true_days(self, days: Days) -> Days:
+        """Return the day numbers for which those of the record stand, same shape."""
+        return days + np.where(days < self.before, self.days, 0)
+
+
+@dataclass(frozen=True)
 class Overrules(Table):
     """The user's last word on values: file (weather|readings), id of station or lake, days first to last included.
 
@@ -185,6 +197,7 @@ class Season:
     unreadable is absent and named in ``problems``. ``own_taxa`` maps the relative path of a user's taxon file to its
     text, already known to be UTF-8 text. ``checksums`` maps relative paths to the SHA-256 of the files read.
     ``checked_to`` is the last day (day number) up to which quality control went over the weather, None before it.
+    ``moved`` says which days of its weather stand for later ones; None but in hindcasts.
     """
 
     folder: Path
@@ -202,3 +215,4 @@ class Season:
     checksums: Mapping[str, str] = field(default_factory=dict)
     overrules: Overrules = field(default_factory=no_overrules)
     checked_to: int | None = None
+    moved: Moved | None = None

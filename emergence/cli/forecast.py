@@ -92,7 +92,7 @@ def forecast_command(
     learned = None if no_learned else read_learned(season)
     with hint_to_fetch(folder):
         plan = prepare(folder, as_of=as_of, lakes=lakes, taxa=taxa, seed=seed, learned=learned)
-    wanted = Wanted(water="water" in parts or "pictures" in parts, members=members)
+    wanted = Wanted(water="water" in parts or "pictures" in parts, members=members, effects=True)
     result = run_plan(plan, wanted, progress=_progress(len(plan.lakes)))
     _deliver(result, parts | ({"members"} if members else frozenset()), out, table_format, as_json=as_json)
     if result.info.dropped or any(p.severity == "file" for p in folder.problems):

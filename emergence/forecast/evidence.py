@@ -24,13 +24,14 @@ MATURE_SHARE = 0.5  # of the requirement met: a nymph counts as mature (as in ``
 PUPA_SHARE = 0.08  # of the requirement: how long before emergence pupae hang
 SKIN_D = 10.0  # mean time an empty skin stays where it can be found: one to two weeks
 ADULT_D = 10.0  # mean life of adults on the wing where the taxon's file does not say
-LATER_SHARE = 0.3  # of the first brood: what later broods have about once the first has left
+LATER_SHARES = (0.5, 0.3, 0.05, 0.05, 0.05, 0.1)  # of the first brood: what later broods have about once they come
+LATER_SPREAD = 0.25  # of the heat from the first brood to the second
 SHUT_SHARE = 0.2  # of the insects on the move that show on a day with the gates shut
 USUAL_MIN = 20.0  # minutes looked where the note does not say
 SIGHTS = (6.0, 6.0, 12.0, 8.0, 12.0, 20.0)  # in USUAL_MIN were all the insects in one stage, by STAGES
 MANY_AT = 0.15  # share of the season's insects at which "many" is as likely as "few"
-SEEN_AS_OTHER = 0.05  # of notes are about another taxon, stage, day or lake
-USUAL_LEVELS = (0.6, 0.25, 0.15)  # how often such notes say none, few, many
+SEEN_AS_OTHER = 0.10  # of notes are about another taxon, stage, day or lake
+USUAL_LEVELS = (0.5, 0.3, 0.2)  # how often such notes say none, few, many
 RICHNESS_LN_SD = 1.0  # how lakes differ in numbers, so in how easily the same share is seen
 NODES = tuple(float(np.exp(RICHNESS_LN_SD * z)) for z in (-np.sqrt(3.0), 0.0, np.sqrt(3.0)))
 NODE_WEIGHTS = (1 / 6, 2 / 3, 1 / 6)  # Gauss-Hermite, three points
@@ -51,9 +52,10 @@ class Sighted:
     def __len__(self) -> int:
         return len(self.day)
 
-    def take(self, index: Ints | NDArray[np.bool_]) -> Sighted:
-        """Return some of the notes."""
-        return Sighted(self.day[index], self.stage[index], self.level[index], self.minutes[index])
+    @property
+    def seen(self) -> int:
+        """How many notes saw any."""
+        return int((self.level != LEVELS.index("none")).sum())
 
 
 @dataclass(frozen=True)
@@ -61,13 +63,13 @@ class Habits:
     """What bears on what can be seen of a taxon.
 
     ``adult_d`` [d] the mean life on the wing; ``younger`` whether nymphs of later years are always about; ``hatches``
-    whether young come only at the biofix; ``later`` whether broods follow.
+    whether young come only at the biofix; ``later_dd`` [°C·day] from the first brood to the second, 0 without one.
     """
 
     adult_d: float
     younger: bool
     hatches: bool
-    later: bool
+    later_dd: float
 
 
 def habits_of(taxon: Taxon) -> Habits:
@@ -77,7 +79,7 @@ def habits_of(taxon: Taxon) -> Habits:
         adult_d=ADULT_D if life is None else life.maturation.value + life.life.value,
         younger=classes is not None and classes.last_winter != "egg",
         hatches=taxon.start.rule == "hatch",
-        later=bool(taxon.broods),
+        later_dd=taxon.broods[0].requirement.median.value if taxon.broods else 0.0,
     )
 
 
@@ -144,9 +146,12 @@ def numbers_on(grown: Grown, need: Requirements, habits: Habits, days: Ints) -> 
         here = (day >= grown.start)[:, None] | (not habits.hatches)
         young = (1 - grew) * here + np.float32(habits.younger)
         rows = (young, np.maximum(grew - afoot, 0), (afoot - before) * shows, hanging, skins, adults)
-        later = np.float32(LATER_SHARE * habits.later) * gone
         for stage, value in enumerate(rows):
-            out[row, stage] = value + later
+            out[row, stage] = value
+        if habits.later_dd > 0:
+            later = np.float32(habits.later_dd)
+            again = _ready(heat - later, np.float32(LOGISTIC_SD / LATER_SPREAD) / later)
+            out[row] += np.asarray(LATER_SHARES, dtype=np.float32)[:, None, None] * again
     return out
 
 

@@ -1,8 +1,10 @@
 """From likelihoods to members that count the same: requirements drawn anew, each in its member's own water.
 
 A member keeps its sky and its water (readings act there); what a taxon's sightings change is what its insects needed,
-given that water. The weights are therefore those of draws, not of skies: they come from leg 1, common to all slots, and
-members stay joint across lakes slot by slot.
+given that water. The weights are those of draws, not of skies (they come from leg 1, which all slots share), so members
+stay joint across lakes slot by slot. Each requirement is drawn from what the notes leave possible in its own water, at
+the quantile at which it was drawn before: equal members without resampling, nobody copied, and notes that say nothing
+change nothing.
 """
 
 from __future__ import annotations
@@ -12,19 +14,18 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
-from emergence.taxa.draws import Deviates
 from emergence.taxa.model import Requirement
 
 Floats = NDArray[np.floating]
 Doubles = NDArray[np.float64]
-LogLike = Callable[[Deviates], Doubles]
+LogLike = Callable[[Doubles], Doubles]
 
-CANDIDATES = 16  # requirements tried in each member's water, its own draw among them
-LEAST_EFFECTIVE = 1 / 8  # share of the members that must carry the weight before fresh ones are drawn around them
-TAIL = 4.0  # degrees of freedom of Student's t around the good ones
-WIDER = 1.3  # than the good ones
+REACH = 4.5  # prior standard deviations looked over
+COARSE, FINE = 9, 13  # requirements tried in each member's water: over the prior, and around the good ones
+LEAST_EFFECTIVE = 1 / 8  # share of the members whose weight says where the good ones are; flatter weights if fewer
+FINE_REACH = 3.0  # standard deviations of the good ones
 LEAST_WIDTH = 0.03  # [ln °C·day]
 LEAST_HEAT = 0.02  # of the median, for a note's day to serve as reference
 
@@ -39,13 +40,13 @@ class Prior:
 
 @dataclass(frozen=True)
 class Drawn:
-    """Deviates of equal members, (members,), after the notes.
+    """Deviates of equal members after the notes, ``shift`` (members,).
 
     ``effective`` is how many of the first members carried the weight; ``log_evidence`` the log-likelihood of the notes
     averaged over the prior.
     """
 
-    deviates: Deviates
+    shift: Floats
     effective: float
     log_evidence: float
 
@@ -65,78 +66,73 @@ def tempered(log_weight: Doubles, least: float) -> Doubles:
     return np.asarray(weight / weight.sum())
 
 
-def drawn_anew(
-    own: Deviates,
-    log_like: LogLike,
-    log_heat: Doubles,
-    requirement: Requirement,
-    *,
-    prior: Prior,
-    rng: np.random.Generator,
-) -> Drawn:
-    """Draw each member's requirement again from what is left possible by the notes in its own water.
+def drawn_anew(own: Floats, log_like: LogLike, log_heat: Doubles, requirement: Requirement, *, prior: Prior) -> Drawn:
+    """Draw each member's requirement again from what the notes leave possible in its own water.
 
     Parameters
     ----------
     own
         Deviates drawn before the notes, (members,).
     log_like
-        Gives the log-likelihood of the notes for deviates (members, candidates).
+        Gives the log-likelihood of the notes for deviates (members, tries).
     log_heat
         ln of the heat that each member had on the notes' days [ln °C·day], (days, members); -inf for none.
     requirement
         Median and the two sides of its spread among lakes.
     prior
         What was known of the lake.
-    rng
-        Keyed generator.
-
-    Returns
-    -------
-    Drawn
-        Equal members.
 
     Notes
     -----
-    Adaptive importance sampling: the members' own draws are weighed first; CANDIDATES - 1 fresh ones for each member
-    come from a Student t around the good ones, in ln requirement less ln heat of the member on the day on which that
-    differs least (warm water and a large requirement stand for the same date), and are weighed by prior and likelihood
-    over the density of the mixture they come from (deterministic mixture; Owen & Zhou 2000 J. Am. Stat. Assoc. 95:135,
-    from memory). Each member takes the candidate at its own quantile, so that notes that say nothing change little.
+    The members' own draws are weighed first. Tries lie over the prior and, closer, around the good ones: in ln
+    requirement less ln heat of the member on the day on which that differs least, because warm water and a large
+    requirement stand for the same date. In quantiles of the prior the likelihood is the posterior density; it is taken
+    as straight between tries and inverted at the member's own quantile.
     """
-    first = log_like(Deviates(*(v[:, None] for v in (own.shift, own.spread, own.lead))))[:, 0]
+    before = own.astype(np.float64)
+    first = log_like(before[:, None])[:, 0]
     weight = tempered(first, LEAST_EFFECTIVE * len(first))
     scale = _Scale.of(requirement)
-    length = scale.ln(own.shift.astype(np.float64))
+    length = scale.ln(before)
     reference = _reference(length, log_heat, weight, np.log(LEAST_HEAT * requirement.median.value))
     centre = float((weight * (length - reference)).sum())
-    width = WIDER * float(np.sqrt((weight * (length - reference - centre) ** 2).sum())) + LEAST_WIDTH
-    fresh = scale.deviate(reference[:, None] + centre + width * rng.standard_t(TAIL, (len(first), CANDIDATES - 1)))
-    shift = np.concatenate([own.shift[:, None].astype(np.float64), fresh], axis=1)
-    rest = rng.standard_normal((2, *fresh.shape))
-    tried = Deviates(
-        shift.astype(np.float32),
-        *(
-            np.concatenate([a[:, None], b], axis=1).astype(np.float32)
-            for a, b in zip((own.spread, own.lead), rest, strict=True)
-        ),
-    )
-    log_prior = _log_normal((shift - prior.mean) / prior.sd) - np.log(prior.sd)
-    near = (scale.ln(shift) - reference[:, None] - centre) / width
-    log_near = _log_student(near) - np.log(width) + np.log(scale.slope(shift))
-    mixture = np.logaddexp(log_prior - np.log(CANDIDATES), log_near + np.log(1 - 1 / CANDIDATES))
-    log_weight = log_like(tried) + log_prior - mixture
-    chosen = _at_quantile(shift, log_weight, ndtr((own.shift.astype(np.float64) - prior.mean) / prior.sd))
-    row = np.arange(len(chosen))
-    most = log_weight.max()
-    evidence = float(most + np.log(np.exp(log_weight - most).mean()))
-    picked = Deviates(*(v[row, chosen] for v in (tried.shift, tried.spread, tried.lead)))
-    return Drawn(picked, effective_number(first), evidence)
+    width = float(np.sqrt((weight * (length - reference - centre) ** 2).sum())) + LEAST_WIDTH
+    near = reference[:, None] + centre + width * np.linspace(-FINE_REACH, FINE_REACH, FINE)
+    wide = np.broadcast_to(np.linspace(-REACH, REACH, COARSE), (len(before), COARSE))
+    tried = np.concatenate([wide, np.clip((scale.deviate(near) - prior.mean) / prior.sd, -REACH, REACH)], axis=1)
+    tried.sort(axis=1)
+    log_l = log_like(prior.mean + prior.sd * tried)
+    most = float(log_l.max())
+    drawn, total = _inverted(ndtr(tried), np.exp(log_l - most), ndtr((before - prior.mean) / prior.sd))
+    shift = prior.mean + prior.sd * np.clip(ndtri(drawn), -REACH, REACH)
+    return Drawn(shift.astype(own.dtype), effective_number(first), most + float(np.log(total.mean())))
+
+
+def _inverted(at: Doubles, density: Doubles, quantile: Doubles) -> tuple[Doubles, Doubles]:
+    """Return where each row's distribution passes its quantile, and the row's total.
+
+    ``density`` is given at rising ``at`` (rows, n), straight between and level to 0 and 1 outside.
+    """
+    rows = len(at)
+    edge = np.concatenate([np.zeros((rows, 1)), at, np.ones((rows, 1))], axis=1)
+    value = np.concatenate([density[:, :1], density, density[:, -1:]], axis=1) + 1e-300
+    part = np.diff(edge, axis=1) * (value[:, 1:] + value[:, :-1]) / 2
+    passed = np.cumsum(part, axis=1)
+    total = passed[:, -1]
+    wanted = quantile * total
+    cell = np.minimum((passed < wanted[:, None]).sum(axis=1), part.shape[1] - 1)
+    row = np.arange(rows)
+    before = passed[row, cell] - part[row, cell]
+    low, high, width = value[row, cell], value[row, cell + 1], edge[row, cell + 1] - edge[row, cell]
+    inside = np.clip(wanted - before, 0, None)
+    slope = (high - low) / np.maximum(width, 1e-300)
+    step = 2 * inside / np.maximum(low + np.sqrt(np.maximum(low**2 + 2 * slope * inside, 0)), 1e-300)
+    return edge[row, cell] + np.minimum(step, width), total
 
 
 @dataclass(frozen=True)
 class _Scale:
-    """Between deviates and ln requirement over its median: ``early`` below nought, ``late`` above."""
+    """Between deviates and ln requirement: ``early`` below nought, ``late`` above."""
 
     early: float
     late: float
@@ -144,17 +140,17 @@ class _Scale:
 
     @classmethod
     def of(cls, requirement: Requirement) -> _Scale:
-        sides = (max(float(q.value), 1e-3) for q in (requirement.ln_sd_early, requirement.ln_sd_late))
-        return cls(*sides, float(np.log(requirement.median.value)))
+        early, late = requirement.ln_sd_early.value, requirement.ln_sd_late.value
+        return cls(max(early, 1e-3), max(late, 1e-3), float(np.log(requirement.median.value)))
 
     def ln(self, deviate: Doubles) -> Doubles:
-        return np.asarray(self.median_ln + deviate * self.slope(deviate))
+        return np.asarray(self.median_ln + deviate * self.side(deviate))
 
     def deviate(self, ln: Doubles) -> Doubles:
         apart = ln - self.median_ln
-        return np.asarray(apart / self.slope(apart))
+        return np.asarray(apart / self.side(apart))
 
-    def slope(self, deviate: Doubles) -> Doubles:
+    def side(self, deviate: Doubles) -> Doubles:
         return np.asarray(np.where(deviate < 0, self.early, self.late))
 
 
@@ -168,21 +164,3 @@ def _reference(length: Doubles, log_heat: Doubles, weight: Doubles, least: float
         if variance < best:
             best, found = variance, heat
     return found
-
-
-def _log_normal(x: Doubles) -> Doubles:
-    return np.asarray(-0.5 * x**2 - 0.5 * np.log(2 * np.pi))
-
-
-def _log_student(x: Doubles) -> Doubles:
-    """Return the log density of Student's t with TAIL = 4 degrees of freedom: 3/8 (1 + x^2/4)^(-5/2)."""
-    return np.asarray(np.log(3 / 8) - (TAIL + 1) / 2 * np.log1p(x**2 / TAIL))
-
-
-def _at_quantile(value: Doubles, log_weight: Doubles, quantile: Doubles) -> NDArray[np.int64]:
-    """Return which candidate of each row lies at a quantile of the row's weighted values."""
-    order = np.argsort(value, axis=1, kind="stable")
-    ranked = np.take_along_axis(log_weight, order, axis=1)
-    share = np.cumsum(np.exp(ranked - ranked.max(axis=1, keepdims=True)), axis=1)
-    at = (share / share[:, -1:] < quantile[:, None]).sum(axis=1)
-    return np.take_along_axis(order, np.minimum(at, value.shape[1] - 1)[:, None], axis=1)[:, 0]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,9 +19,8 @@ from emergence.forecast.evidence import (
 )
 from emergence.forecast.field import Field, layer_of
 from emergence.forecast.resampling import Drawn, Prior, drawn_anew
-from emergence.randomness import keyed_generator
 from emergence.taxa.draws import Deviates, Known, draw_deviates, draw_gate_shifts, requirements_at
-from emergence.taxa.model import Requirement, Taxon
+from emergence.taxa.model import Taxon
 from emergence.taxa.population import Gates, Requirements, heat_at, widened
 from emergence.taxa.yearclass import MemberClasses
 
@@ -45,12 +44,13 @@ class Weighed:
     """What sightings of one taxon did to a lake's members.
 
     ``effective`` of the members drawn before the notes carried the weight; ``log_ratio`` is the log-likelihood of the
-    notes if the taxon lives there less that if it does not.
+    notes if the taxon lives there less that if it does not; ``seen`` of the notes saw any.
     """
 
     lake: int
     taxon: str
     notes: int
+    seen: int
     effective: float
     log_ratio: float
 
@@ -92,8 +92,9 @@ def member_taxon(
 
     Notes
     -----
-    Sightings change the first brood's requirement with its spread and lead; gates stay as drawn, and so do later broods
-    (their notes are only kept from misleading about the first).
+    Sightings change the first brood's requirement. Its spread, the lead of the migration and the gates stay as drawn
+    (the requirement makes up for them, member by member), and so do later broods, whose notes are only kept from
+    misleading about the first.
     """
     cells = field.water_c.shape[1:]
     members, told = cells[1] * cells[2], told or Told()
@@ -105,7 +106,7 @@ def member_taxon(
     uneven = None if classes is None else classes.uneven
     weighed: list[Weighed] = []
     if told.sighted and taxon.growth.requirement.median.value > 0:
-        drawn[0], weighed = _after_notes(taxon, field, lake_ids, _Before(drawn[0], shifts, uneven, told), seed)
+        drawn[0], weighed = _after_notes(taxon, field, _Before(drawn[0], shifts, uneven, told))
     needs = [
         as_cells(requirements_at(taxon.growth, requirement, deviates), cells)
         for requirement, deviates in zip(taxon.requirements, drawn, strict=True)
@@ -133,25 +134,21 @@ class _Before:
     told: Told
 
 
-def _after_notes(
-    taxon: Taxon, field: Field, lake_ids: NDArray[np.object_], before: _Before, seed: int
-) -> tuple[Deviates, list[Weighed]]:
-    growth, habits, known = taxon.growth, habits_of(taxon), before.told.known
+def _after_notes(taxon: Taxon, field: Field, before: _Before) -> tuple[Deviates, list[Weighed]]:
+    habits, known = habits_of(taxon), before.told.known
     heat, gates, start, uneven = _laid(taxon, field, before)
-    deviates = Deviates(*(v.copy() for v in vars(before.deviates).values()))
+    shift = before.deviates.shift.copy()
     weighed = []
     for lake, notes in before.told.sighted.items():
         grown = grown_of(heat, gates, start, lake=lake, last=int(notes.day[-1]))
-        rng = keyed_generator(seed, "sightings", f"{taxon.id}/1", str(lake_ids[lake]))
         prior = Prior() if known is None else Prior(float(known.mean[lake]), float(known.sd[lake]))
         asked = _Asked(taxon, habits, grown, notes, uneven[lake])
         own = Deviates(*(v[lake] for v in vars(before.deviates).values()))
-        new = _one_lake(asked, growth.requirement, own, prior, rng)
-        for name, value in vars(new.deviates).items():
-            getattr(deviates, name)[lake] = value
+        new = _one_lake(asked, own, prior)
+        shift[lake] = new.shift
         ratio = new.log_evidence - log_absent(notes)
-        weighed.append(Weighed(lake, taxon.id, len(notes), new.effective, ratio))
-    return deviates, weighed
+        weighed.append(Weighed(lake, taxon.id, len(notes), notes.seen, new.effective, ratio))
+    return replace(before.deviates, shift=shift), weighed
 
 
 def _laid(taxon: Taxon, field: Field, before: _Before) -> tuple[Floats, Gates, NDArray[np.int16], list[list[Floats]]]:
@@ -202,8 +199,7 @@ class _Asked:
     uneven: list[Floats]
 
     def log_like(self, deviates: Deviates) -> NDArray[np.float64]:
-        requirement: Requirement = self.taxon.growth.requirement
-        need = requirements_at(self.taxon.growth, requirement, deviates)
+        need = requirements_at(self.taxon.growth, self.taxon.growth.requirement, deviates)
         for part in self.uneven:
             need = widened(need, part)
         days, row = np.unique(self.notes.day, return_inverse=True)
@@ -211,7 +207,13 @@ class _Asked:
         return log_likelihood(numbers[row, self.notes.stage], self.notes)
 
 
-def _one_lake(asked: _Asked, requirement: Requirement, own: Deviates, prior: Prior, rng: np.random.Generator) -> Drawn:
-    with np.errstate(divide="ignore", invalid="ignore"):
+def _one_lake(asked: _Asked, own: Deviates, prior: Prior) -> Drawn:
+    spread, lead = own.spread[:, None], own.lead[:, None]
+
+    def log_like(shift: NDArray[np.float64]) -> NDArray[np.float64]:
+        still = np.broadcast_to(spread, shift.shape), np.broadcast_to(lead, shift.shape)
+        return asked.log_like(Deviates(shift.astype(np.float32), *still))
+
+    with np.errstate(divide="ignore"):
         log_heat = np.log(np.maximum(asked.grown.heat[np.unique(asked.notes.day)].astype(np.float64), 0))
-    return drawn_anew(own, asked.log_like, log_heat, requirement, prior=prior, rng=rng)
+    return drawn_anew(own.shift, log_like, log_heat, asked.taxon.growth.requirement, prior=prior)

@@ -17,6 +17,7 @@ from scipy.special import expit, log_ndtr, ndtr
 Floats = NDArray[np.floating]
 Doubles = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Truths = NDArray[np.bool_]
 
 DEVIATES = np.round(np.linspace(-4.0, 4.0, 81), 6)  # the grid on which one season's likelihood is laid
 YEAR_LN_SD = 0.12  # how a population's ln requirement seems to vary between years, water error included; our prior
@@ -31,7 +32,8 @@ REGION, LAKE, RELATIVES = (
 class NeedFit:
     """One population's requirement: deviate ``mean`` and ``sd`` from its own notes and the prior alone.
 
-    ``log_ratio`` is the log-likelihood of all notes if the taxon lives there less that if it does not.
+    ``log_ratio`` is the log-likelihood of all notes if the taxon lives there less that if it does not; ``seen`` of the
+    notes saw any.
     """
 
     mean: float
@@ -39,6 +41,7 @@ class NeedFit:
     notes: int
     seasons: int
     log_ratio: float
+    seen: int = 0
 
     @property
     def precision(self) -> float:
@@ -61,7 +64,7 @@ def year_sd(early: float, late: float) -> float:
     return float(YEAR_LN_SD / np.sqrt(max(early, 1e-3) * max(late, 1e-3)))
 
 
-def fit_need(log_like: Floats, log_absent: Floats, *, early: float, late: float, notes: int) -> NeedFit:
+def fit_need(log_like: Floats, log_absent: Floats, *, early: float, late: float, notes: int, seen: int) -> NeedFit:
     """Fit one population's requirement to the likelihoods of its seasons.
 
     Parameters
@@ -72,8 +75,8 @@ def fit_need(log_like: Floats, log_absent: Floats, *, early: float, late: float,
         The same were the taxon not there, shape (seasons,).
     early, late
         Standard deviations of ln requirement among lakes on the two sides [1].
-    notes
-        How many notes there are.
+    notes, seen
+        How many notes there are, and how many of them saw any.
 
     Returns
     -------
@@ -95,17 +98,17 @@ def fit_need(log_like: Floats, log_absent: Floats, *, early: float, late: float,
     weight /= weight.sum()
     mean = float((weight * DEVIATES).sum())
     sd = float(np.sqrt((weight * (DEVIATES - mean) ** 2).sum()))
-    return NeedFit(mean, max(sd, 1e-3), notes, len(log_like), evidence - float(log_absent.sum()))
+    return NeedFit(mean, max(sd, 1e-3), notes, len(log_like), evidence - float(log_absent.sum()), seen)
 
 
-def shared(close: Floats, same_lake: Floats, same_taxon: Floats, same_group: Floats) -> Doubles:
-    """Return the prior covariance of populations' deviates [1]; every argument is 0..1 and broadcasts.
+def shared(close: Floats, *, same_lake: Truths, same_taxon: Truths, same_group: Truths) -> Doubles:
+    """Return the prior covariance of populations' deviates [1]; ``close`` is 0..1, all arguments broadcast.
 
     A taxon differs among regions (REGION, fading with ``close``), a lake's water is wrong for all its taxa (LAKE),
     relatives in a region go together (RELATIVES), the rest is the population's own.
     """
     own = 1.0 - REGION - LAKE - RELATIVES
-    both = same_lake * same_taxon
+    both = same_lake & same_taxon
     return np.asarray(
         REGION * close * same_taxon + LAKE * same_lake + RELATIVES * close * same_group + own * both, dtype=np.float64
     )
@@ -150,7 +153,7 @@ def fit_intervals(low: Floats, high: Floats, *, weight: Floats, group: Ints, log
     ----------
     low, high
         Bounds, shape (n,), -inf and +inf where open: heat (or its logarithm) at the last visit without and the first
-        with. One dose with dead and surviving animals gives two rows, (-inf, dose) and (dose, inf): the probit or logit.
+        with. A dose with dead and surviving animals gives two rows, (-inf, dose) and (dose, inf): probit or logit.
     weight
         How often each row was seen, shape (n,).
     group

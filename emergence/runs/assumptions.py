@@ -25,10 +25,11 @@ def assumptions(plan: RunPlan) -> tuple[str, ...]:
 
 
 def _names(plan: RunPlan, mask: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> str:
-    return _some([str(i) for i in plan.lakes.lake_id[mask]])
+    return some([str(i) for i in plan.lakes.lake_id[mask]])
 
 
-def _some(names: list[str]) -> str:
+def some(names: list[str]) -> str:
+    """Return the first names and how many more there are."""
     more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
     return ", ".join(names[:MOST_NAMES]) + more
 
@@ -92,7 +93,7 @@ def _days_to_come(plan: RunPlan) -> list[str]:
         most, last = max(len(a.day) for a in ahead.values()), max(int(a.day[-1]) for a in ahead.values())
         told = [name if a.source == name else f"{name} (those of {a.source})" for name, a in ahead.items()]
         lines.append(
-            f"{most} forecast days (to {to_date(last)}) are used at {_some(told)}; their daily mean is "
+            f"{most} forecast days (to {to_date(last)}) are used at {some(told)}; their daily mean is "
             f"taken to be off by {AHEAD_SD.value:.1f} °C on the first day, twice that every {AHEAD_DOUBLING.value:.0f} "
             "days."
         )
@@ -102,7 +103,7 @@ def _days_to_come(plan: RunPlan) -> list[str]:
             if plan.as_of < plan.last_weather_day
             else f"none lies within {LONGEST_LEAD.value:.0f} days of its making and after {to_date(plan.as_of)}"
         )
-        lines.append(f"The forecast days of {_some(list(plan.season.ahead))} are not used: {why}.")
+        lines.append(f"The forecast days of {some(list(plan.season.ahead))} are not used: {why}.")
     return lines
 
 
@@ -192,10 +193,17 @@ def _notes(plan: RunPlan) -> list[str]:
             f"Water of {len(fitted)} lakes is fitted to notes from before {to_date(plan.learned.before)} "
             "(learned.json)."
         )
+        seen = [k for k in plan.lakes.lake_id.tolist() if k in plan.learned.needs]
+        if seen:
+            lines.append(
+                f"Heat needed is fitted to sightings on {len(seen)} lakes from before {to_date(plan.learned.before)}; "
+                "near lakes and relatives share in it."
+            )
     first = min(job.span.sim_start for job in plan.jobs)
     now = {
         "readings": (season.readings.day >= first) & (season.readings.day <= plan.as_of),
         "ice dates": (season.ice.day >= first) & (season.ice.day <= plan.as_of),
+        "sightings": (season.sightings.day >= first) & (season.sightings.day <= plan.as_of),
     }
     told = ", ".join(f"{int(mask.sum())} {word}" for word, mask in now.items() if mask.any())
     if told:
@@ -205,6 +213,7 @@ def _notes(plan: RunPlan) -> list[str]:
         lines.append(
             f"{past} readings and ice dates of past seasons are not used: run 'emergence learn' once a winter."
         )
-    if len(season.sightings):
-        lines.append(f"{len(season.sightings)} sightings were checked, but this version does not yet learn from them.")
+    past_seen = int((season.sightings.day < first).sum())
+    if past_seen and (plan.learned is None or not plan.learned.needs):
+        lines.append(f"{past_seen} sightings of past seasons are not used: run 'emergence learn' once a winter.")
     return lines

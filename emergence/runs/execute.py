@@ -18,10 +18,12 @@ from emergence.forecast.field import by_heat
 from emergence.learning.suspicious import Doubted
 from emergence.runs.assumptions import assumptions
 from emergence.runs.checked import reading_problem
+from emergence.runs.effects import note_effects, noted_lakes
 from emergence.runs.history import Past, past_air, past_seasons
 from emergence.runs.notes import season_notes, usual_air
 from emergence.runs.plan import Job, RunPlan, strange_sightings
-from emergence.runs.results import RunInfo, RunResult, TaxonLabel
+from emergence.runs.results import NoteEffect, RunInfo, RunResult, TaxonLabel
+from emergence.runs.sightings import block_told, residence_after, settled_words
 from emergence.runs.simulate import Block, month_day_index, simulate_block
 from emergence.runs.tables import Placed, days_table, members_table, water_table, windows_table
 from emergence.water.depth import deepest
@@ -35,11 +37,15 @@ Progress = Callable[[int, int], None]
 
 @dataclass(frozen=True)
 class Wanted:
-    """What a run is to give: quantiles of water, daily chances, each member's dates; and on how many threads."""
+    """What a run is to give: quantiles of water, daily chances, each member's dates; and on how many threads.
+
+    ``effects`` asks what this season's notes did: lakes with notes are run once more without them.
+    """
 
     water: bool = True
     days: bool = True
     members: bool = False
+    effects: bool = False
     threads: int = 0
     block: int = BLOCK
 
@@ -62,8 +68,14 @@ def run_plan(plan: RunPlan, wanted: Wanted | None = None, *, progress: Progress 
     lake_id = plan.lakes.lake_id
     empty = pd.DataFrame()
     info = run_info(plan)
+    info = dataclasses.replace(
+        info,
+        problems=tuple(sorted({*info.problems, *_suspicious(placed)})),
+        assumptions=(*info.assumptions, *settled_words(plan, placed)),
+        note_effects=tuple(_effects(placed, lake_id, taxa)),
+    )
     return RunResult(
-        info=dataclasses.replace(info, problems=tuple(sorted({*info.problems, *_suspicious(placed)}))),
+        info=info,
         windows=windows_table(placed, lake_id, taxa),
         days=days_table(placed, lake_id, taxa) if wanted.days else empty,
         water=water_table(placed, lake_id) if wanted.water else empty,
@@ -81,6 +93,19 @@ def _suspicious(placed: list[Placed]) -> list[Problem]:
     return found
 
 
+def _effects(placed: list[Placed], lake_id: NDArray[np.object_], taxa: tuple[str, ...]) -> list[NoteEffect]:
+    """Return what the notes did to the insects that may live there, in the order of lakes and taxa."""
+    lives = {
+        (str(lake_id[row]), key): word
+        for part in placed
+        for row, words in zip(part.place.tolist(), part.residence.tolist(), strict=True)
+        for key, word in zip(part.taxa, words, strict=True)
+    }
+    order = {str(k): n for n, k in enumerate(lake_id.tolist())}
+    found = {e for part in placed for e in part.effects if lives[e.lake_id, e.taxon] != "no"}
+    return sorted(found, key=lambda e: (e.season, order[e.lake_id], taxa.index(e.taxon), e.kind))
+
+
 def _placed(plan: RunPlan, wanted: Wanted, progress: Progress | None) -> Iterator[Placed]:
     longest = max(job.span.end - job.span.sim_start + 1 for job in plan.jobs)
     bank = error_bank(plan.seed, longest)
@@ -91,8 +116,14 @@ def _placed(plan: RunPlan, wanted: Wanted, progress: Progress | None) -> Iterato
     def work(part: tuple[Job, NDArray[np.int64]]) -> list[Placed]:
         job, lakes = part
         block = make_block(plan, job, lakes, bank)
-        chunks = simulate_block(block, taxa, with_water=wanted.water, keep_members=wanted.members)
-        return [Placed(c, lakes[c.lakes], job.span.year, plan.residence[lakes[c.lakes]], order) for c in chunks]
+        chunks = list(simulate_block(block, taxa, with_water=wanted.water, keep_members=wanted.members))
+        effects: list[NoteEffect] = []
+        if wanted.effects and len(noted := noted_lakes(block)):
+            effects = note_effects(block, chunks, make_block(plan, job, lakes[noted], bank), noted, taxa)
+        return [
+            Placed(c, lakes[c.lakes], job.span.year, residence_after(plan, lakes[c.lakes], c.weighed), order, effects)
+            for c in chunks
+        ]
 
     done, total = 0, sum(len(lakes) for _, lakes in parts)
     with ThreadPoolExecutor(threads) as pool:
@@ -133,6 +164,7 @@ def make_block(plan: RunPlan, job: Job, lakes: NDArray[np.int64], bank: NDArray[
         usual_c=usual_air(plan, job.span, lakes),
         notes=season_notes(plan, job.span, lakes),
         past=_past(plan, job, lakes),
+        told=block_told(plan, job.span, lakes),
     )
 
 

@@ -11,12 +11,12 @@ from emergence.dates import NEVER, to_date
 from emergence.forecast.events import EventResult, taxon_events
 from emergence.forecast.field import Field, layer_of
 from emergence.forecast.stages import taxon_stages
+from emergence.forecast.weighing import MemberTaxon, member_taxon
 from emergence.runs.execute import make_block, past_summers
 from emergence.runs.history import POINTS_C, Past, chunk_classes, member_deviation, point_classes
 from emergence.runs.plan import RunPlan
 from emergence.runs.results import Explained, GateState, Mover, StageShares
-from emergence.runs.simulate import block_field
-from emergence.taxa.draws import draw_gate_shifts, draw_requirements
+from emergence.runs.simulate import block_field, told_of
 from emergence.taxa.model import Gate, Taxon
 from emergence.taxa.population import heat_at
 from emergence.taxa.yearclass import MemberClasses, PointClasses
@@ -37,6 +37,7 @@ class _Lake:
     lake_id: NDArray[np.object_]
     seed: int
     classes: MemberClasses | None
+    drawn: MemberTaxon
 
     @property
     def members(self) -> int:
@@ -62,9 +63,12 @@ def explain(plan: RunPlan) -> Explained:
     field = block_field(block)
     points = {} if block.past is None else point_classes(block.past, [taxon])
     classes = chunk_classes(points, [taxon], field, lakes, lake_ids=block.lake_id, seed=plan.seed).get(taxon.id)
-    lake = _Lake(taxon, field, block.lake_id, plan.seed, classes)
     now = plan.as_of - job.span.sim_start
-    events = taxon_events(taxon, field, block.lake_id, seed=plan.seed, keep_members=True, classes=classes)
+    drawn = member_taxon(
+        taxon, field, block.lake_id, seed=plan.seed, classes=classes, told=told_of(block, taxon.id, lakes)
+    )
+    lake = _Lake(taxon, field, block.lake_id, plan.seed, classes, drawn)
+    events = taxon_events(taxon, field, block.lake_id, seed=plan.seed, keep_members=True, classes=classes, drawn=drawn)
     heat, start = lake.heat().reshape(len(field.water_c), -1), field.start(taxon.start)
     gathered = np.where(start.ravel() > now, 0.0, heat[now] - heat_at(lake.heat(), start).ravel()).astype(np.float64)
     need = _need(lake)
@@ -118,10 +122,7 @@ def _rule(taxon: Taxon) -> str:
 
 
 def _need(lake: _Lake) -> Floats:
-    growth = lake.taxon.growth
-    key = f"{lake.taxon.id}/1"
-    drawn = draw_requirements(growth, growth.requirement, lake.lake_id, key=key, seed=lake.seed, members=lake.members)
-    return np.asarray(drawn.median, dtype=np.float64).ravel()
+    return np.asarray(lake.drawn.needs[0].median, dtype=np.float64).ravel()
 
 
 def _ahead(lake: _Lake, past: Past, gathered: float, now: int) -> float | None:
@@ -140,8 +141,7 @@ def _ahead(lake: _Lake, past: Past, gathered: float, now: int) -> float | None:
 
 def _gate(lake: _Lake, gate: Gate, k: int, now: int) -> GateState:
     """Return how far a gate was open of late, and in the days to come."""
-    shifts = draw_gate_shifts(lake.taxon.gates, lake.lake_id, key=lake.taxon.id, seed=lake.seed, members=lake.members)
-    gates = lake.field.gates((gate,), [shifts[k]])
+    gates = lake.field.gates((gate,), [lake.drawn.shifts[k]])
     cell = np.arange(lake.members)
     opened = [gates.opened(day, cell) >= 0.5 for day in range(now - RECENT_D + 1, now + COMING_D + 1)]
     return GateState(

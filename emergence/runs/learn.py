@@ -248,6 +248,7 @@ def _need_table(fit: NeedFit) -> dict[str, Any]:
         "deviate": round(fit.mean, 4),
         "sd": round(fit.sd, 4),
         "notes": fit.notes,
+        "seen": fit.seen,
         "seasons": fit.seasons,
         "log_ratio_present": round(fit.log_ratio, 3),
     }
@@ -257,7 +258,7 @@ def _need(table: dict[str, Any]) -> NeedFit:
     mean, sd, ratio = (float(table[name]) for name in ("deviate", "sd", "log_ratio_present"))
     if not (abs(mean) <= MOST_DEVIATE and 0 < sd <= MOST_DEVIATE and abs(ratio) < MOST_LOG_RATIO):
         raise ValueError("a requirement is impossible")
-    return NeedFit(mean, sd, int(table["notes"]), int(table["seasons"]), ratio)
+    return NeedFit(mean, sd, int(table["notes"]), int(table["seasons"]), ratio, int(table["seen"]))
 
 
 def _fit(table: dict[str, Any]) -> LakeFit:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,6 +79,12 @@ class RunPlan:
     jobs: list[Job]
 
 
+@lru_cache(maxsize=4)
+def _catalogue(own: tuple[tuple[str, str], ...]) -> dict[str, Taxon]:
+    """Return the catalogue and own taxa; kept, because hindcasts plan thousands of runs."""
+    return load_catalogue(dict(own))
+
+
 def choose_taxa(season: Season, wanted: tuple[str, ...]) -> dict[str, Taxon]:
     """Return the taxa to run: those asked for, else those of season.toml, else the whole catalogue and own taxa.
 
@@ -88,7 +95,7 @@ def choose_taxa(season: Season, wanted: tuple[str, ...]) -> dict[str, Taxon]:
     SeasonError
         When a word of season.toml or residents.csv names none.
     """
-    catalogue = load_catalogue(season.own_taxa)
+    catalogue = dict(_catalogue(tuple(sorted(season.own_taxa.items()))))
     if strangers := tuple(_strange_words(season, catalogue)):
         told = "\n".join(f"  {problem.sentence()}" for problem in strangers)
         raise SeasonError(f"Words of the season folder name no insect:\n{told}", strangers)
@@ -291,7 +298,7 @@ def _fill_stations(season: Season, weather: Mapping[str, StationSeries], as_of: 
         why[name] = too_little(record, as_of=as_of)
         if not why[name]:
             place[k] = len(records)
-            records.append(record)
+            records.append(replace(record, moved=season.moved))
     if not records:
         stations_why = {f"station {name}": reason for name, reason in why.items()}
         raise NoWeatherError(_nothing_left(stations_why, as_of), season.problems)

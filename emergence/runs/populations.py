@@ -29,6 +29,8 @@ Floats = NDArray[np.floating]
 Doubles = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+SeasonRow = tuple[Doubles, float, int, int]  # log-likelihood at DEVIATES, were it absent, notes, notes that saw any
+
 LEAD_NODES = (-np.sqrt(1.5), 0.0, np.sqrt(1.5))  # of equal weight: the lead of the migration is not known
 NEAREST, LEAST_CLOSENESS = 12, 0.05  # lakes that speak for one lake
 LEAST_MEASURED = 0.8  # of the air from the season's start to its last note; our prior
@@ -62,7 +64,7 @@ def learn_needs(
     """
     taxa = load_catalogue(season.own_taxa)
     lives = residence(taxa, record.lakes, season.residents)
-    found: dict[tuple[int, str], list[tuple[Doubles, float, int]]] = {}
+    found: dict[tuple[int, str], list[SeasonRow]] = {}
     for past in _seasons(season, record, water, ice, before):
         ids = np.array([find_taxon(word, taxa) or "" for word in past.notes.taxon], dtype=object)
         for taxon in by_heat({k: taxa[k] for k in sorted(set(ids.tolist()) - {""})}):
@@ -84,6 +86,7 @@ def learn_needs(
             early=need.ln_sd_early.value,
             late=need.ln_sd_late.value,
             notes=sum(r[2] for r in rows),
+            seen=sum(r[3] for r in rows),
         )
     return fits
 
@@ -146,8 +149,8 @@ def _warmest_max(record: Record, lakes: Ints) -> Doubles:
 
 def season_likelihoods(
     taxon: Taxon, field: Field, notes: Mapping[int, Sightings], first_day: int
-) -> dict[int, tuple[Doubles, float, int]]:
-    """Return, by lake of a past field, the log-likelihood of its notes at DEVIATES, absent, and their number.
+) -> dict[int, SeasonRow]:
+    """Return, by lake of a past field, the log-likelihood of its notes at DEVIATES and were it absent, and counts.
 
     Parameters
     ----------
@@ -171,7 +174,8 @@ def season_likelihoods(
         row = np.searchsorted(days, own[k].day)
         told = log_likelihood(numbers[row, own[k].stage, place], own[k]).reshape(-1, len(DEVIATES))
         most = told.max(axis=0)
-        out[k] = (np.asarray(most + np.log(np.exp(told - most).mean(axis=0))), log_absent(own[k]), len(own[k]))
+        mean = np.asarray(most + np.log(np.exp(told - most).mean(axis=0)))
+        out[k] = (mean, log_absent(own[k]), len(own[k]), own[k].seen)
     return out
 
 
@@ -202,7 +206,7 @@ def _sighted(notes: Sightings, first_day: int) -> Sighted:
 
 
 def known_needs(learned: Learned | None, lakes: Lakes, taxa: Mapping[str, Taxon]) -> dict[str, Known]:
-    """Return what past seasons taught of each taxon's deviate on every lake, for a season to come; taxa not told: absent.
+    """Return what past seasons taught of each taxon's deviate on every lake, for a season to come; others are absent.
 
     A population's own notes count most, then its taxon on near lakes, its lake's other taxa and its relatives.
     """
@@ -229,8 +233,8 @@ def known_needs(learned: Learned | None, lakes: Lakes, taxa: Mapping[str, Taxon]
         if not len(use):
             continue
         r, t = row[use], keys[use]
-        among = shared(between[np.ix_(r, r)], r[:, None] == r, *_alike(t, t, group))
-        to_targets = shared(close[r][None, :], (r == own[k])[None, :], *_alike(wanted, t, group))
+        among = shared(between[np.ix_(r, r)], same_lake=r[:, None] == r, **_alike(t, t, group))
+        to_targets = shared(close[r][None, :], same_lake=(r == own[k])[None, :], **_alike(wanted, t, group))
         mean[k], sd[k] = pooled_needs(precision[use], information[use], among, to_targets)
         told |= sd[k] < 1.0
     out = {}
@@ -242,16 +246,13 @@ def known_needs(learned: Learned | None, lakes: Lakes, taxa: Mapping[str, Taxon]
     return out
 
 
-def _alike(
-    a: NDArray[np.object_], b: NDArray[np.object_], group: Mapping[str, str]
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def _alike(a: NDArray[np.object_], b: NDArray[np.object_], group: Mapping[str, str]) -> dict[str, NDArray[np.bool_]]:
     """Return which taxa are the same and which are of one group, (a, b)."""
     ga, gb = (np.array([group[k] for k in part.tolist()], dtype=object) for part in (a, b))
-    return a[:, None] == b[None, :], ga[:, None] == gb[None, :]
+    return {"same_taxon": a[:, None] == b[None, :], "same_group": ga[:, None] == gb[None, :]}
 
 
-def past_log_ratio(learned: Learned | None, lake_id: str, taxon: str) -> float | None:
-    """Return what past notes say of presence, a log-likelihood ratio, None without notes."""
-    if learned is None or taxon not in learned.needs.get(lake_id, {}):
-        return None
-    return learned.needs[lake_id][taxon].log_ratio
+def past_presence(learned: Learned | None, lake_id: str, taxon: str) -> tuple[float, int]:
+    """Return what past notes say of presence, a log-likelihood ratio, and how many of them saw any; 0 without notes."""
+    fit = None if learned is None else learned.needs.get(lake_id, {}).get(taxon)
+    return (0.0, 0) if fit is None else (fit.log_ratio, fit.seen)

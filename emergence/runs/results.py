@@ -159,8 +159,8 @@ class Explained:
     Dates are ISO, "" for never. ``started`` is the share of members whose counting has begun; ``gathered`` and ``need``
     [°C·day] above ``lower_c``, ``a_day`` [°C·day] of the last week; ``days_ahead_of_normal`` [d] of the middle past
     year, None before there is any heat; ``strength`` against the mean year and ``ages`` (shares of one, two, ... years)
-    are empty for taxa without year-classes. ``stages`` are those of the coming weeks, empty where adult life is unknown.
     are empty for taxa without year-classes. ``stages`` are those of the coming weeks, empty where adults are not known.
+    """
 
     lake_id: str
     lake: str

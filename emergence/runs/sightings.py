@@ -11,8 +11,10 @@ from emergence.dates import SeasonSpan
 from emergence.forecast.evidence import Sighted, presence_chance
 from emergence.forecast.weighing import Told, Weighed
 from emergence.records import LEVELS, STAGES, Sightings
+from emergence.runs.assumptions import some
 from emergence.runs.plan import RunPlan
-from emergence.runs.populations import known_needs, past_log_ratio
+from emergence.runs.populations import known_needs, past_presence
+from emergence.runs.tables import Placed
 from emergence.taxa.model import Taxon
 from emergence.taxa.names import find_taxon
 
@@ -75,10 +77,32 @@ def residence_after(plan: RunPlan, lakes: Ints, weighed: Sequence[Weighed]) -> W
     table, column = plan.residence[lakes].copy(), {key: k for k, key in enumerate(plan.taxa)}
     for place, key in np.argwhere(table == "unsure").tolist():
         taxon = tuple(plan.taxa)[key]
-        past = past_log_ratio(plan.learned, str(plan.lakes.lake_id[lakes[place]]), taxon)
-        now = [w.log_ratio for w in weighed if w.lake == place and column[w.taxon] == key]
-        if past is None and not now:
-            continue
-        chance = presence_chance(PRIOR_UNSURE, (past or 0.0) + sum(now))
-        table[place, key] = "yes" if chance >= LIVES_FROM else "no" if chance <= ABSENT_TO else "unsure"
+        ratio, seen = past_presence(plan.learned, str(plan.lakes.lake_id[lakes[place]]), taxon)
+        for note in weighed:
+            if note.lake == place and column[note.taxon] == key:
+                ratio, seen = ratio + note.log_ratio, seen + note.seen
+        table[place, key] = settled(presence_chance(PRIOR_UNSURE, ratio), seen)
     return table
+
+
+def settled(chance: float, seen: int) -> str:
+    """Return yes, no or unsure: absent only where nobody ever saw any in repeated looks at the right time."""
+    if seen:
+        return "yes" if chance >= LIVES_FROM else "unsure"
+    return "no" if chance <= ABSENT_TO else "unsure"
+
+
+def settled_words(plan: RunPlan, placed: Sequence[Placed]) -> list[str]:
+    """Return what sightings settled about who lives where, in sentences."""
+    found: dict[str, list[str]] = {"yes": [], "no": []}
+    for part in {tuple(p.place.tolist()): p for p in placed}.values():
+        before = plan.residence[part.place]
+        for k, column in np.argwhere((before == "unsure") & (part.residence != "unsure")).tolist():
+            taxon = plan.taxa[part.taxa[column]]
+            found[part.residence[k, column]].append(f"{taxon.name} on {plan.lakes.lake_id[part.place[k]]}")
+    words = {
+        "yes": "Taken to live there because seen",
+        "no": f"Taken as absent (looked for in season again and again, never seen: chance under "
+        f"{100 * ABSENT_TO:.0f} %; a line in residents.csv overrules it)",
+    }
+    return [f"{words[key]}: {some(names)}." for key, names in found.items() if names]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,9 +12,11 @@ from emergence.dates import SeasonSpan, day_number, day_of_year, same_day_in, to
 from emergence.forecast.events import EventResult, taxon_events
 from emergence.forecast.field import Field
 from emergence.forecast.turnover import turnover_events
+from emergence.forecast.weighing import Told, Weighed, member_taxon
 from emergence.runs.history import Past, chunk_classes, point_classes
 from emergence.runs.noted import Chunk, Suspicious, noted_water
 from emergence.solar import day_length
+from emergence.taxa.draws import Known
 from emergence.taxa.model import Taxon
 from emergence.water.breakup import breakup_shift
 from emergence.water.conditioning import LakeNotes
@@ -39,7 +41,7 @@ class Block:
     paths); ``warmest_max_c`` [°C] the normal air maximum of each lake's warmest month shape
     (lakes,); ``spread`` what is known of each lake's deviation; ``usual_c`` [°C] the calendar mean of the air at each
     lake, shape (days, lakes); ``notes`` this season's notes by index of the lake in the block; ``past`` the lakes'
-    past summers, without which no taxon has a strength.
+    past summers, without which no taxon has a strength; ``told`` what sightings say of each taxon.
     """
 
     lake_id: NDArray[np.object_]
@@ -58,6 +60,7 @@ class Block:
     usual_c: Floats
     notes: Mapping[int, LakeNotes]
     past: Past | None = None
+    told: Mapping[str, Told] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -65,7 +68,7 @@ class ChunkResult:
     """Results of some lakes of a block (``lakes``: their indices in the block), day 0 = ``first_day``.
 
     ``water_quantiles`` (3, days, lakes) at 10, 50, 90 % [°C] and ``ice_chance`` (days, lakes), or None; ``suspicious``
-    names readings that were not used.
+    names readings that were not used; ``weighed`` tells what sightings did, by index in ``lakes``.
     """
 
     lakes: NDArray[np.int64]
@@ -74,6 +77,7 @@ class ChunkResult:
     water_quantiles: Floats | None
     ice_chance: Floats | None
     suspicious: list[Suspicious]
+    weighed: list[Weighed] = field(default_factory=list)
 
 
 def surface_path(block: Block) -> WaterPath:
@@ -157,15 +161,26 @@ def simulate_block(
         ids = block.lake_id[lakes]
         classes = chunk_classes(points, taxa, field, lakes, lake_ids=ids, seed=block.seed)
         events = turnover_events(field, keep_members=keep_members)
-        events += [
-            event
-            for taxon in taxa
-            for event in taxon_events(
-                taxon, field, ids, seed=block.seed, keep_members=keep_members, classes=classes.get(taxon.id)
+        weighed: list[Weighed] = []
+        for taxon in taxa:
+            own, told = classes.get(taxon.id), told_of(block, taxon.id, lakes)
+            drawn = member_taxon(taxon, field, ids, seed=block.seed, classes=own, told=told)
+            weighed += drawn.weighed
+            events += taxon_events(
+                taxon, field, ids, seed=block.seed, keep_members=keep_members, classes=own, drawn=drawn
             )
-        ]
         quantiles, ice = _water_summary(water) if with_water else (None, None)
-        yield ChunkResult(lakes, block.span.sim_start, events, quantiles, ice, suspicious)
+        yield ChunkResult(lakes, block.span.sim_start, events, quantiles, ice, suspicious, weighed)
+
+
+def told_of(block: Block, taxon: str, lakes: NDArray[np.int64]) -> Told | None:
+    """Return what is told of a taxon in some lakes of a block, by index in ``lakes``."""
+    told = block.told.get(taxon)
+    if told is None:
+        return None
+    known = None if told.known is None else Known(told.known.mean[lakes], told.known.sd[lakes])
+    sighted = {k: told.sighted[int(lake)] for k, lake in enumerate(lakes) if int(lake) in told.sighted}
+    return Told(known, sighted)
 
 
 def _chunk_water(
@@ -202,6 +217,14 @@ def _chunk_features(block: Block, path: WaterPath, lakes: NDArray[np.int64]) -> 
     days = np.arange(block.span.sim_start, block.span.end + 1)
     anomaly = np.concatenate([past, ahead]) - block.usual_c[:, lakes, None]
     return features(day_of_year(days), anomaly.astype(np.float32, copy=False), path.ice)
+
+
+def block_water(block: Block) -> MemberWater:
+    """Return every member's water and ice of a whole block; for few lakes, all are held at once."""
+    path = surface_path(block)
+    lakes = np.arange(len(block.lake_id))
+    opening = spring_opening(path.ice, np.full(len(lakes), winter_end_index(block.span)))
+    return _chunk_water(block, path, opening, lakes)[0]
 
 
 def block_field(block: Block) -> Field:

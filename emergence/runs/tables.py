@@ -13,6 +13,7 @@ from emergence.dates import NEVER
 from emergence.forecast.events import EventResult
 from emergence.forecast.turnover import LAKE
 from emergence.forecast.windows import QUANTILES
+from emergence.runs.results import NoteEffect
 from emergence.runs.simulate import ChunkResult
 
 SHOWN = 0.01  # days rows with less chance are not written
@@ -31,6 +32,7 @@ class Placed:
     residence: NDArray[np.object_]
     """(lakes of the chunk, taxa in the order of ``taxa``): yes, unsure or no."""
     taxa: tuple[str, ...]
+    effects: Sequence[NoteEffect] = ()
 
 
 def _dates(index: NDArray[np.integer], first_day: int) -> NDArray[np.datetime64]:

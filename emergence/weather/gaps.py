@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from emergence.dates import day_number, day_of_year, month_of, to_date
 from emergence.errors import NoWeatherError
-from emergence.records import StationSeries
+from emergence.records import Moved, StationSeries
 from emergence.weather import constants as k
 from emergence.weather.climate import (
     annual_amplitude,
@@ -39,7 +39,8 @@ class FilledSeries:
     hold no NaN and ``tmin_c <= tmean_c <= tmax_c``. ``how`` (days,) says where the mean comes from: 0
     observed, 1 interpolated, 2 neighbour, 3 calendar mean. ``range_estimated`` (days,) is true where minimum
     or maximum was estimated from the mean. ``calendar_c`` (366,) is the calendar mean [°C] by day of the
-    year, ``half_range_c`` (12,) half of the usual daily range [°C] by month.
+    year, ``half_range_c`` (12,) half of the usual daily range [°C] by month. ``moved`` says which days stand for
+    later ones (hindcasts).
     """
 
     station_id: str
@@ -51,6 +52,11 @@ class FilledSeries:
     range_estimated: NDArray[np.bool_]
     calendar_c: Floats
     half_range_c: Floats
+    moved: Moved | None = None
+
+    def true_days(self, days: Ints) -> Ints:
+        """Return the day numbers for which those of the record stand, same shape."""
+        return days if self.moved is None else self.moved.true_days(days)
 
     @property
     def last_day(self) -> int:

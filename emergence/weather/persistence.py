@@ -66,8 +66,8 @@ def warming(days: Ints, departure_c: Floats) -> float:
     if len(days) == 0:
         return 0.0
     year = year_of(days)
-    count = np.bincount(year - year[0])
-    total = np.bincount(year - year[0], weights=departure_c)
+    count = np.bincount(year - year.min())
+    total = np.bincount(year - year.min(), weights=departure_c)
     used = np.flatnonzero(count >= k.LEAST_YEAR_DAYS.value)
     if len(used) < 3:
         return 0.0
@@ -88,8 +88,9 @@ def departures(filled: FilledSeries) -> tuple[Floats, float, float]:
     seen = filled.measured
     if not seen.any():
         return np.zeros(len(days)), 0.0, float(filled.last_day)
-    slope, middle = warming(days[seen], raw[seen]), float(days[seen].mean())
-    return np.where(seen, raw - slope * (days - middle), 0.0), slope, middle
+    true = filled.true_days(days)
+    slope, middle = warming(true[seen], raw[seen]), float(true[seen].mean())
+    return np.where(seen, raw - slope * (true - middle), 0.0), slope, middle
 
 
 def recent_means(departure_c: Floats) -> Floats:
@@ -248,7 +249,8 @@ def trace_shift(filled: FilledSeries, fit: Persistence, *, n_days: int, years: A
     laid = np.flatnonzero(chosen >= 0)
     past[laid] = _recent_on(filled, fit, day[laid].astype(np.int64) - (fit.as_of - fit.origin))
     kept = fit.kept(np.arange(1, n_days + 1) + (fit.as_of - fit.origin))
-    shift = np.repeat((fit.warming_c * (fit.as_of - day))[None, :], n_days, axis=0)
+    true = np.where(chosen >= 0, filled.true_days(day.astype(np.int64)), day)
+    shift = np.repeat((fit.warming_c * (fit.as_of - true))[None, :], n_days, axis=0)
     for j, now in enumerate(fit.recent_c):
         shift += kept[j][:, None] * (now - past[:, j])[None, :]
     return np.asarray(shift)
@@ -260,6 +262,7 @@ def _recent_on(filled: FilledSeries, fit: Persistence, days: Ints) -> Floats:
     back = days[:, None] - np.arange(spans[-1])
     at = np.clip(back - filled.first_day, 0, len(filled.tmean_c) - 1)
     seen = (back - filled.first_day == at) & filled.measured[at]
-    raw = filled.tmean_c[at] - filled.calendar_c[day_of_year(back) - 1] - fit.warming_c * (back - fit.middle)
+    trend = fit.warming_c * (filled.true_days(back) - fit.middle)
+    raw = filled.tmean_c[at] - filled.calendar_c[day_of_year(back) - 1] - trend
     z = np.where(seen, raw, 0.0)
     return np.stack([z[:, :n].mean(axis=1) for n in spans], axis=1)
