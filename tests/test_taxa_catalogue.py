@@ -22,7 +22,7 @@ from emergence.records import Lakes, Residents
 from emergence.sources import Quantity
 from emergence.taxa.catalogue_io import TaxonFilesError, load_catalogue
 from emergence.taxa.model import Taxon
-from emergence.taxa.names import find_taxon, nearest_taxon, plain
+from emergence.taxa.names import find_taxon, group_taxa, nearest_taxon, plain
 from emergence.taxa.population import ramp
 from emergence.taxa.residence import residence, residence_by_habitat
 from emergence.taxa.toml_lines import KeyLines
@@ -648,3 +648,9 @@ def test_importing_the_command_stays_light() -> None:
     code = "import sys, emergence.cli.taxa; print({'pydantic', 'numpy', 'emergence.taxa.model'} & set(sys.modules))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "set()"
+
+
+@pytest.mark.parametrize("word", ["damselfly", "damselflies", "Damselflies", "midges", "mayflies", "dragonflies"])
+def test_groups_are_known_in_one_and_in_many(word: str) -> None:
+    found = group_taxa(word, CATALOGUE)
+    assert found and len({CATALOGUE[key].group for key in found}) == 1

@@ -30,7 +30,7 @@ from emergence.season.settings import read_settings
 from emergence.season.tables import Rules, read_sheet
 from emergence.taxa.catalogue_io import load_catalogue
 from emergence.taxa.model import Taxon
-from emergence.taxa.names import find_taxon, nearest_taxon
+from emergence.taxa.names import find_taxon, group_taxa, nearest_taxon
 
 WITH_PUPA = ("midge", "phantom midge", "caddis", "other")
 _MISSING = frozenset({"na", "n/a", "nan", "null"})
@@ -122,8 +122,7 @@ def _is_taxon_file(name: str) -> bool:
 
 def _known(settings: Settings, lakes: dict[str, str], places: dict[str, Place], taxa: dict[str, Taxon]) -> Known:
     def near(word: str) -> str | None:
-        asked = plain(word)
-        group = [key for key, taxon in taxa.items() if taxon.group in (asked, asked.removesuffix("s"))]
+        group = group_taxa(word, taxa)
         return " or ".join(group) or nearest_taxon(word, taxa)
 
     return Known(

@@ -56,7 +56,7 @@ def taxa_command(taxon: str | None, as_json: bool) -> None:
       emergence taxa midge --json
     """
     from emergence.taxa.catalogue_io import load_catalogue
-    from emergence.taxa.names import find_taxon, plain
+    from emergence.taxa.names import find_taxon, group_taxa
 
     catalogue = load_catalogue()
     if taxon is None:
@@ -65,8 +65,7 @@ def taxa_command(taxon: str | None, as_json: bool) -> None:
     if key := find_taxon(taxon, catalogue):
         click.echo(_taxon_json(catalogue[key]) if as_json else "\n".join(_page(catalogue[key])))
         return
-    asked = (plain(taxon), plain(taxon).removesuffix("s"))
-    group = {key: member for key, member in catalogue.items() if member.group in asked}
+    group = {key: catalogue[key] for key in group_taxa(taxon, catalogue)}
     if not group:
         raise click.UsageError(_not_found(taxon, catalogue))
     click.echo(_list_text(group, as_json))

@@ -17,7 +17,7 @@ from emergence.runs.taught import Learned, with_learned
 from emergence.season.intake import shorten
 from emergence.taxa.catalogue_io import load_catalogue
 from emergence.taxa.model import Taxon
-from emergence.taxa.names import find_taxon, nearest_taxon
+from emergence.taxa.names import find_taxon, group_taxa, nearest_taxon
 from emergence.taxa.residence import residence
 from emergence.water.shape import LakeShape, lake_shape
 from emergence.water.spread import Spread, unseen_spread
@@ -104,10 +104,10 @@ def choose_taxa(season: Season, wanted: tuple[str, ...]) -> dict[str, Taxon]:
         return catalogue
     ids = set()
     for word in words:
-        group = {key for key, taxon in catalogue.items() if taxon.group in (word, word.removesuffix("s"))}
+        group = group_taxa(word, catalogue)
         found = find_taxon(word, catalogue)
         if found is None and group:
-            ids |= group
+            ids |= set(group)
             continue
         if found is None:
             near = nearest_taxon(word, catalogue)

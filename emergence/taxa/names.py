@@ -23,11 +23,23 @@ def taxon_words(taxa: Mapping[str, Taxon]) -> dict[str, str]:
     return words
 
 
+def singulars(word: str) -> tuple[str, ...]:
+    """Return a ``plain`` word and what it may be the plural of: damselflies, damselfly."""
+    asked = plain(word)
+    forms = (asked, asked.removesuffix("s"), re.sub("ies$", "y", asked))
+    return tuple(dict.fromkeys(forms))
+
+
+def group_taxa(word: str, taxa: Mapping[str, Taxon]) -> list[str]:
+    """Return the ids of the taxa of the group that a word names, in one or in many."""
+    asked = singulars(word)
+    return [key for key, taxon in taxa.items() if taxon.group in asked]
+
+
 def find_taxon(word: str, taxa: Mapping[str, Taxon]) -> str | None:
     """Return the id of the taxon that a word names: its id, name or one of ``also_called``, or its plural."""
     words = taxon_words(taxa)
-    asked = plain(word)
-    return words.get(asked) or words.get(asked.removesuffix("s"))
+    return next((words[form] for form in singulars(word) if form in words), None)
 
 
 def nearest_taxon(word: str, taxa: Mapping[str, Taxon]) -> str | None:
