@@ -1,19 +1,24 @@
-"""``emergence learn``: fit each lake to the notes of completed seasons."""
+"""``emergence learn``: fit lakes and populations to the notes of completed seasons."""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from emergence.cli.options import DATE, SEASON, open_season, tell_checked, tell_problems
+
+if TYPE_CHECKING:
+    from emergence.records import Season
+    from emergence.runs.taught import Learned
 
 
 @click.command("learn")
 @click.argument("season", type=SEASON)
 @click.option("--before", type=DATE, help="Use notes from before this date; default: completed seasons only.")
 def learn_command(season: Path, before: int | None) -> None:
-    """Fit each lake's water to the readings and ice dates of past seasons.
+    """Fit lakes and their insects to the readings, ice dates and sightings of past seasons.
 
     Writes learned.json into the season folder (fitted values only, made anew each time from your notes) and prints what
     was learned. The next forecast uses it and says so; forecast --no-learned leaves it aside.
@@ -31,8 +36,8 @@ def learn_command(season: Path, before: int | None) -> None:
     folder = checked_season(folder)
     learned = learn_season(folder, before=before)
     tell_checked(folder, tuple(map(reading_problem, learned.doubted)))
-    if not learned.lakes and not learned.ice:
-        nothing = "nothing learned: no reading or ice date of a completed season falls on measured weather"
+    if not learned.lakes and not learned.ice and not learned.needs:
+        nothing = "nothing learned: no note of a completed season falls on measured weather"
         click.echo(nothing, err=True)
     used = {k: v for k, v in folder.checksums.items() if not k.startswith("taxa/")}
     atomic_text(season / FILE, to_json(learned, used))
@@ -43,4 +48,21 @@ def learn_command(season: Path, before: int | None) -> None:
         shift = f"{ice.mean_d:+5.1f} ± {ice.sd_d:.1f} ({ice.dates})" if ice else "-"
         counts = f"{fit.readings:>8} {fit.seasons:>7}" if fit else f"{'0':>8} {'0':>7}"
         click.echo(f"{lake_id[:20]:<20} {counts}  {level:<15} {shift}")
+    _tell_needs(folder, learned)
     click.echo(f"written to {season / FILE}", err=True)
+
+
+def _tell_needs(folder: Season, learned: Learned) -> None:
+    """Print the heat needed by each population with sightings, neighbours and relatives counted in."""
+    from emergence.runs.populations import need_rows
+
+    rows = need_rows(folder, learned)
+    if not rows:
+        return
+    click.echo(f"\n{'lake':<20} {'insect':<20} sightings seasons  heat needed °C·day (8 in 10)   catalogue")
+    for row in rows:
+        between = f"{row.middle:6.0f}  ({row.low:.0f} to {row.high:.0f})"
+        click.echo(
+            f"{row.lake_id[:20]:<20} {row.taxon[:20]:<20} {row.notes:>9} {row.seasons:>7}  {between:<27} "
+            f"{row.catalogue:>10.0f}"
+        )

@@ -28,10 +28,10 @@ LATER_SHARES = (0.5, 0.3, 0.05, 0.05, 0.05, 0.1)  # of the first brood: what lat
 LATER_SPREAD = 0.25  # of the heat from the first brood to the second
 SHUT_SHARE = 0.2  # of the insects on the move that show on a day with the gates shut
 USUAL_MIN = 20.0  # minutes looked where the note does not say
-SIGHTS = (6.0, 6.0, 12.0, 8.0, 12.0, 20.0)  # in USUAL_MIN were all the insects in one stage, by STAGES
+SIGHTS = (10.0, 10.0, 15.0, 12.0, 15.0, 20.0)  # in USUAL_MIN were all the insects in one stage, by STAGES
 MANY_AT = 0.15  # share of the season's insects at which "many" is as likely as "few"
-SEEN_AS_OTHER = 0.10  # of notes are about another taxon, stage, day or lake
-USUAL_LEVELS = (0.5, 0.3, 0.2)  # how often such notes say none, few, many
+SEEN_AS_OTHER = 0.15  # of notes are about another taxon, stage, day or lake
+USUAL_LEVELS = (0.4, 0.3, 0.3)  # how often such notes say none, few, many
 RICHNESS_LN_SD = 1.0  # how lakes differ in numbers, so in how easily the same share is seen
 NODES = tuple(float(np.exp(RICHNESS_LN_SD * z)) for z in (-np.sqrt(3.0), 0.0, np.sqrt(3.0)))
 NODE_WEIGHTS = (1 / 6, 2 / 3, 1 / 6)  # Gauss-Hermite, three points
@@ -155,7 +155,7 @@ def numbers_on(grown: Grown, need: Requirements, habits: Habits, days: Ints) -> 
     return out
 
 
-def _ready(heat: Floats, steep: Floats) -> Floats:
+def _ready(heat: Floats, steep: Floats | np.float32) -> Floats:
     """Return ``population.ready_share`` of heat already centred."""
     return np.asarray(0.5 + 0.5 * np.tanh(np.float32(0.5) * heat * steep), dtype=np.float32)
 

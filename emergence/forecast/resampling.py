@@ -26,6 +26,7 @@ REACH = 4.5  # prior standard deviations looked over
 COARSE, FINE = 9, 13  # requirements tried in each member's water: over the prior, and around the good ones
 LEAST_EFFECTIVE = 1 / 8  # share of the members whose weight says where the good ones are; flatter weights if fewer
 FINE_REACH = 3.0  # standard deviations of the good ones
+ROUNDS = 2  # of looking closer
 LEAST_WIDTH = 0.03  # [ln °C·day]
 LEAST_HEAT = 0.02  # of the median, for a note's day to serve as reference
 
@@ -97,15 +98,26 @@ def drawn_anew(own: Floats, log_like: LogLike, log_heat: Doubles, requirement: R
     reference = _reference(length, log_heat, weight, np.log(LEAST_HEAT * requirement.median.value))
     centre = float((weight * (length - reference)).sum())
     width = float(np.sqrt((weight * (length - reference - centre) ** 2).sum())) + LEAST_WIDTH
-    near = reference[:, None] + centre + width * np.linspace(-FINE_REACH, FINE_REACH, FINE)
-    wide = np.broadcast_to(np.linspace(-REACH, REACH, COARSE), (len(before), COARSE))
-    tried = np.concatenate([wide, np.clip((scale.deviate(near) - prior.mean) / prior.sd, -REACH, REACH)], axis=1)
-    tried.sort(axis=1)
-    log_l = log_like(prior.mean + prior.sd * tried)
-    most = float(log_l.max())
-    drawn, total = _inverted(ndtr(tried), np.exp(log_l - most), ndtr((before - prior.mean) / prior.sd))
+    for _ in range(ROUNDS):
+        tried = _tries(scale, prior, reference + centre, width)
+        log_l, at = log_like(prior.mean + prior.sd * tried), ndtr(tried)
+        most = float(log_l.max())
+        density = np.exp(log_l - most)
+        mass = density * np.gradient(at, axis=1)
+        apart = scale.ln(prior.mean + prior.sd * tried) - reference[:, None]
+        centre = float((mass * apart).sum() / mass.sum())
+        width = float(np.sqrt((mass * (apart - centre) ** 2).sum() / mass.sum())) + LEAST_WIDTH
+    drawn, total = _inverted(at, density, ndtr((before - prior.mean) / prior.sd))
     shift = prior.mean + prior.sd * np.clip(ndtri(drawn), -REACH, REACH)
     return Drawn(shift.astype(own.dtype), effective_number(first), most + float(np.log(total.mean())))
+
+
+def _tries(scale: _Scale, prior: Prior, around: Doubles, width: float) -> Doubles:
+    """Return rising deviates in units of the prior, (members, tries): over the prior, and within reach of the good."""
+    near = scale.deviate(around[:, None] + width * np.linspace(-FINE_REACH, FINE_REACH, FINE))
+    wide = np.broadcast_to(np.linspace(-REACH, REACH, COARSE), (len(around), COARSE))
+    tried = np.concatenate([wide, np.clip((near - prior.mean) / prior.sd, -REACH, REACH)], axis=1)
+    return np.sort(tried, axis=1)
 
 
 def _inverted(at: Doubles, density: Doubles, quantile: Doubles) -> tuple[Doubles, Doubles]:

@@ -1,4 +1,4 @@
-"""Since last time: the run before this one, and what moved."""
+"""Since last time: the run before this one, what moved, and what it may have moved by."""
 
 from __future__ import annotations
 
@@ -12,14 +12,25 @@ import pandas as pd
 
 from emergence.report.folders import RUN_FILE
 from emergence.report.tables import FORMAT, read_table
-from emergence.report.write import run_home
-from emergence.runs.results import RunResult
+from emergence.report.words import day_and_year
+from emergence.report.write import DISTRIBUTION, installed_versions, run_home
+from emergence.runs.results import RunInfo, RunResult
 
 KEYS = ["lake_id", "taxon", "brood", "event", "season"]
 MOVED_DAYS = 2
 """Least shift [d] that is told."""
 DATES = {"best_week": "best_week_start", "onset": "onset_p50", "peak": "peak_p50"}
 ISO_DATE = re.compile(r"\d{4}-\d\d-\d\d")
+NOTE_FILES = ("readings.csv", "ice.csv", "sightings.csv", "journal.sqlite")
+LEARNED = "learned.json"
+CAUSES = {
+    "weather": "weather",
+    "note": "notes",
+    "fit": "fits",
+    "setting": "settings or lakes",
+    "program": "the program",
+}
+"""What may move a date between two runs, and its word in a list."""
 
 
 def previous_run(reports_root: Path, name: str, as_of: dt.date) -> Path | None:
@@ -77,3 +88,83 @@ def _dates(windows: pd.DataFrame) -> pd.DataFrame:
     keys: dict[str, Any] = {key: windows[key] for key in KEYS}
     dates = {name: pd.to_datetime(windows[column]).astype("datetime64[s]") for name, column in DATES.items()}
     return pd.DataFrame(keys | dates)
+
+
+def read_record(folder: Path) -> dict[str, Any]:
+    """Return what run.json says of a written run."""
+    return dict(json.loads((folder / RUN_FILE).read_text(encoding="utf-8")))
+
+
+def causes(info: RunInfo, record: dict[str, Any]) -> tuple[str, ...]:
+    """Return which of CAUSES changed between an earlier run and this one, in that order.
+
+    Parameters
+    ----------
+    info
+        This run.
+    record
+        What run.json says of the earlier one: files are compared by their checksums, whatever their packing.
+    """
+    kinds = {_kind(name) for name in _differing(info, record)}
+    if str(record.get("last_weather_day", "")) != info.last_weather_day.isoformat() or _issue(record) != info.as_of:
+        kinds.add("weather")
+    if any(effect.latest_date > _issue(record) for effect in info.note_effects):
+        kinds.add("note")
+    if record.get("packages", {}).get(DISTRIBUTION) != installed_versions().get(DISTRIBUTION):
+        kinds.add("program")
+    return tuple(cause for cause in CAUSES if cause in kinds)
+
+
+def with_causes(moved: pd.DataFrame, info: RunInfo, record: dict[str, Any]) -> pd.DataFrame:
+    """Return what moved (`changes`) with a column ``cause``: what of the changes since the earlier run acts on each row.
+
+    Weather, fits, settings and the program act on every row; notes on the insects of the lake they were made on, where
+    they are newer than the earlier run or the notes' files changed, and moved the middle date.
+    """
+    common = causes(info, record)
+    edited = any(_kind(name) == "note" for name in _differing(info, record))
+    noted = {
+        (e.lake_id, e.taxon, e.season)
+        for e in info.note_effects
+        if e.before != e.after and (edited or e.latest_date > _issue(record))
+    }
+    words = []
+    row: Any
+    for row in moved.itertuples(index=False):
+        here = (str(row.lake_id), str(row.taxon), int(row.season)) in noted
+        words.append(", ".join(cause for cause in common if cause != "note" or here))
+    return moved.assign(cause=pd.Series(words, index=moved.index, dtype=object))
+
+
+def since_words(info: RunInfo, record: dict[str, Any]) -> str:
+    """Return one sentence on what changed since the earlier run."""
+    found = [CAUSES[cause] for cause in causes(info, record)]
+    when = f"since the forecast as of {day_and_year(_issue(record))}"
+    if not found:
+        return f"Nothing changed {when}."
+    if len(found) == 1:
+        return f"Changed {when}: {found[0]} only."
+    return f"Changed {when}: {', '.join(found[:-1])} and {found[-1]}."
+
+
+def _differing(info: RunInfo, record: dict[str, Any]) -> set[str]:
+    before = {_file(name): entry["sha256"] for name, entry in record.get("inputs", {}).items()}
+    now = {_file(name): digest for name, digest in info.checksums.items()}
+    return {name for name in before.keys() | now.keys() if before.get(name) != now.get(name)}
+
+
+def _file(name: str) -> str:
+    return name.removesuffix(".gz")
+
+
+def _issue(record: dict[str, Any]) -> dt.date:
+    return dt.date.fromisoformat(str(record["as_of"]))
+
+
+def _kind(file: str) -> str:
+    """Return which cause a changed input file is."""
+    if file.startswith("weather/"):
+        return "weather"
+    if file in NOTE_FILES:
+        return "note"
+    return "fit" if file == LEARNED else "setting"

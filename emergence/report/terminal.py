@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from emergence.report import choose
+from emergence.report.effects import effect_size, effect_words
 from emergence.report.text import Column, plain, set_line, widths, wrap
 from emergence.report.words import (
     CAUTIONS,
@@ -34,6 +35,7 @@ LEAST_WIDTH = 80
 LAKES_IN_FULL = 40
 """Above this many lakes only the summary parts are shown."""
 ROWS_NOW, ROWS_SOON, ROWS_UNSURE, ROWS_MOVED, LINES_SAID = 10, 12, 5, 10, 12
+ROWS_NOTED, LEAST_EFFECT = 8, 2.0
 LEAST_NONE = 0.05
 """From this chance on, "not this season" is said."""
 BOLD, DIM, PLAIN = "\x1b[1m", "\x1b[2m", "\x1b[0m"
@@ -122,7 +124,7 @@ def summary(result: RunResult, *, width: int = 80, color: bool = False, changes:
         characters. With more than ``LAKES_IN_FULL`` lakes the tables by lake are left out.
     """
     screen = _Screen(result, max(width, LEAST_WIDTH), color)
-    lines = [*_header(screen), *_now(screen), *_soon(screen), *_moved(screen, changes)]
+    lines = [*_header(screen), *_now(screen), *_soon(screen), *_moved(screen, changes), *_noted(screen)]
     if len(result.info.lakes) <= LAKES_IN_FULL:
         lines += _lakes(screen)
     else:
@@ -231,6 +233,26 @@ def _move(screen: _Screen, row: Any) -> list[str]:
     else:
         shift = shift_words(getattr(row, f"{name}_shift"))
     return [screen.lake(row), screen.short(row), words, phrase(now), shift]
+
+
+def _noted(screen: _Screen) -> list[str]:
+    """Tell what this season's notes did to the dates of these weeks, the largest shifts first."""
+    info = screen.result.info
+    effects = [
+        e
+        for e in info.note_effects
+        if effect_size(e) >= LEAST_EFFECT and e.after is not None and -14 <= (e.after - info.as_of).days <= 60
+    ]
+    first = sorted(effects, key=effect_size, reverse=True)[:ROWS_NOTED]
+    if not first:
+        return []
+    lines = screen.title("WHAT YOUR NOTES DID", "to the middle date and its 8-in-10 spread; largest first")
+    for effect in first:
+        lake = screen.lakes.get(effect.lake_id, plain(effect.lake_id))
+        insect = screen.insects.get((effect.taxon, 1, effect.event), plain(effect.taxon))
+        lines += wrap(f"{lake}, {insect}: {effect_words(effect)}", screen.width, first="  ", rest="    ")
+    more = len(effects) - len(first)
+    return [*lines, *(screen.note(f"and {more} more in run.json") if more else [])]
 
 
 def _lakes(screen: _Screen) -> list[str]:

@@ -137,6 +137,7 @@ def run_record(info: RunInfo, notes: RunNotes) -> dict[str, Any]:
         "dropped_lakes": info.dropped,
         "gap_counts": info.gap_counts,
         "lake_stations": info.lake_stations,
+        "note_effects": [dataclasses.asdict(effect) for effect in info.note_effects],
         "lakes": info.lakes["lake_id"],
         "taxa": {key: label.name for key, label in info.taxa.items()},
     }

@@ -19,11 +19,14 @@ from emergence.runs.execute import make_block
 from emergence.runs.learn import by_hemisphere, learn_lakes
 from emergence.runs.other_years import Known
 from emergence.runs.plan import Job, RunPlan, choose_lakes, prepare
-from emergence.runs.record import central_water, simulate_record
+from emergence.runs.record import Record, simulate_record, winters
 from emergence.runs.simulate import block_water
 from emergence.runs.taught import Learned, with_learned
 from emergence.water.conditioning import OPEN_C, SURFACE_M
-from emergence.water.spread import error_bank
+from emergence.water.features import Features
+from emergence.water.members import member_water
+from emergence.water.spread import Spread, draw_errors, error_bank
+from emergence.water.surface import WaterPath, opening_keep
 from emergence.weather.neighbours import great_circle_km
 
 Floats = NDArray[np.float64]
@@ -31,6 +34,7 @@ Ints = NDArray[np.int64]
 READING_AGES_D = (3, 14, 28)  # how old the readings of a hindcast with few of them are, about
 AGE_WITHIN_D = 7
 AIR_DAYS, AIR_SHARE = 60, 0.6  # days of air before the issue date, and the share of them that must be measured
+HINDSIGHT_MEMBERS = 40
 LONGEST_SEASON_D = 488  # with the four months before it
 AFTER_D = 100  # days after the latest date ever seen to which members are run; what comes later counts as then
 Progress = Callable[[int, int], None]
@@ -38,7 +42,7 @@ Progress = Callable[[int, int], None]
 
 @dataclass(frozen=True)
 class Ask:
-    """What to re-run: seasons ``years`` and ``leads`` [d] before the median date; lakes (none: all) and milestones.
+    """What to re-run: seasons ``years`` (none: all) and ``leads`` [d] before the median date; lakes likewise.
 
     ``past_only`` leaves out years after the target; ``readings`` is how many of the season's readings are used: None
     for all notes, else those nearest to 3, 14 and 28 days before the issue date, and no ice date. ``least_years`` is in
@@ -70,10 +74,11 @@ class Target:
 class Rerun:
     """One date forecast again; dates count from the season's first day [d].
 
-    ``members`` (M,) dates, cut at the last simulated day; ``truth`` what came; ``other_year``, ``other_date`` (n,) what
-    came in the years that may be known; ``hindsight`` (n,) what the lake's model, fitted without the target season,
-    says of those years with their observed weather (NaN: nothing); ``air_c`` and ``other_air_c`` (n,) [°C] the mean air
-    of the 60 days to the issue date; ``asked`` how many readings were to be used (None: all), ``read`` how many were.
+    ``members`` (slots, replicates) dates, cut at the last simulated day; ``truth`` what came; ``other_year``, ``other_date`` (n,) what
+    came in the years that may be known; ``hindsight`` and ``hindsight_sd`` (n,) mean and standard deviation of
+    what the lake's model, fitted without the target season, says of those years with their observed weather (NaN:
+    nothing); ``air_c`` and ``other_air_c`` (n,) [°C] the mean air of the 60 days to the issue date; ``asked`` how many
+    readings were to be used (None: all), ``read`` how many were.
     """
 
     target: Target
@@ -83,6 +88,7 @@ class Rerun:
     other_year: Ints
     other_date: Ints
     hindsight: Floats
+    hindsight_sd: Floats
     air_c: float
     other_air_c: Floats
     asked: int | None
@@ -123,7 +129,7 @@ def targets(truths: Truths, ask: Ask, southern: Mapping[str, bool]) -> list[Targ
         out += [
             Target(lake, milestone, y, lead, start[y] + median - lead, day)
             for y, day in dates.items()
-            if y in ask.years
+            if y in ask.years or not ask.years
             for lead in ask.leads
         ]
     return sorted(out, key=lambda t: (t.year, t.lake_id, t.issue, t.milestone.heat_dd))
@@ -131,13 +137,14 @@ def targets(truths: Truths, ask: Ask, southern: Mapping[str, bool]) -> list[Targ
 
 @dataclass(frozen=True)
 class YearFits:
-    """What other seasons teach when one is left out: fits, and when each lake's model passes milestones in them.
+    """What other seasons teach when one is left out: fits, and what each lake's model then says of those seasons.
 
-    ``hindsight`` maps lake, milestone and season to days from the season's start.
+    ``hindsight`` maps lake, milestone and season to mean and standard deviation of the members' dates [d from the
+    season's start] with observed weather and no note of that season.
     """
 
     learned: Learned
-    hindsight: Mapping[tuple[str, Milestone, int], int]
+    hindsight: Mapping[tuple[str, Milestone, int], tuple[float, float]]
 
 
 def year_fits(known: Known, lakes: Lakes, truths: Truths, *, cut: int) -> YearFits:
@@ -148,20 +155,39 @@ def year_fits(known: Known, lakes: Lakes, truths: Truths, *, cut: int) -> YearFi
     season, span = known.on(min(cut, known.span.start - 1)), known.span
     record = simulate_record(season, lakes)
     learned = learn_lakes(season, record, before=span.start)
-    water, _ = central_water(record, with_learned(record.spread, record.lakes, learned))
-    row = {str(i): k for k, i in enumerate(record.lakes.lake_id)}
-    back = 0 if season.moved is None else season.moved.days
-    found = {}
-    for (lake, milestone), dates in truths.items():
-        if lake not in row:
+    spread = with_learned(record.spread, record.lakes, learned)
+    found: dict[tuple[str, Milestone, int], tuple[float, float]] = {}
+    for part, opening in winters(record):
+        days = record.days[part]
+        laid_season = season_span(season_year(int(days[-1]), span.southern), span.southern)
+        year = season_year(int(known.true_day(season, int(days[-1]))), span.southern)
+        asked = [key for key, dates in truths.items() if year in _others(dates, span.year, known.past_only)]
+        row = {str(i): k for k, i in enumerate(record.lakes.lake_id)}
+        some = np.array(sorted({row[lake] for lake, _ in asked if lake in row}), dtype=np.int64)
+        if not len(some) or days[0] > laid_season.start:
             continue
-        for year in _others(dates, span.year, known.past_only):
-            other = season_span(year, span.southern)
-            a = other.start - (back if year > span.year else 0) - record.first_day
-            part = water[max(a, 0) : a + other.end - other.start + 1, row[lake]]
-            if a >= 0 and len(part):
-                found[lake, milestone, year] = int(passing_days(part, milestone))
+        water = _hindsight(record, spread, some, part, opening)[laid_season.start - days[0] :]
+        for lake, milestone in asked:
+            if lake in row:
+                dates = passing_days(water[:, int(np.flatnonzero(some == row[lake])[0])], milestone)
+                if (dates != NEVER).all():
+                    found[lake, milestone, year] = float(dates.mean()), float(dates.std())
     return YearFits(dataclasses.replace(learned, before=-(10**6)), found)
+
+
+def _hindsight(record: Record, spread: Spread, some: Ints, part: slice, opening: Ints) -> NDArray[np.floating]:
+    """Return water [°C] drawn about the simulated surface of some lakes and a winter's days, (days, lakes, members)."""
+    ids = record.lakes.lake_id[some], record.lakes.region[some]
+    year, opened = season_year(int(record.days[part][-1]), bool(record.lakes.southern[0])), opening[some]
+    laid = member_water(
+        WaterPath(*(v[part][:, some] for v in vars(record.path).values())),
+        draw_errors(spread.take(some), *ids, seed=0, season=year, members=HINDSIGHT_MEMBERS),
+        known=Features(record.known.calendar[part], record.known.weather[part][:, some]),
+        bank=_bank(0),
+        opening=opened,
+        keep=opening_keep(record.shape.take(some)),
+    )
+    return laid.water_c[:, :, 0]
 
 
 def _others(dates: Mapping[int, int], year: int, past_only: bool) -> list[int]:
@@ -240,24 +266,22 @@ def rerun(known: Known, part: list[Target], ask: Ask, truths: Truths, fits: Year
             years, m = others[target.milestone], target.milestone
             days = np.minimum(passing_days(water[span.start - span.sim_start :], m), span.end - span.start)
             seen = truths[lake, m]
+            hindsight = np.array([fits.hindsight.get((lake, m, y), (np.nan, np.nan)) for y in years]).reshape(-1, 2)
             starts = [season_span(y, span.southern).start for y in years]
             yield Rerun(
                 target=target,
                 start=span.start,
                 truth=target.truth - span.start,
-                members=days,
+                members=days.reshape(len(plan.slots.slot_year), -1),
                 other_year=np.array(years, dtype=np.int64),
                 other_date=np.array([seen[y] - s for y, s in zip(years, starts, strict=True)], dtype=np.int64),
-                hindsight=np.array([_or_nan(fits.hindsight.get((lake, m, y), NEVER)) for y in years]),
+                hindsight=hindsight[:, 0],
+                hindsight_sd=hindsight[:, 1],
                 air_c=air[span.year],
                 other_air_c=np.array([air[y] for y in years]),
                 asked=asked,
                 read=read,
             )
-
-
-def _or_nan(day: int) -> float:
-    return float("nan") if day == NEVER else float(day)
 
 
 def member_surface(plan: RunPlan, span: SeasonSpan) -> NDArray[np.floating]:

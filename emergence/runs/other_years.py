@@ -110,6 +110,10 @@ class Known:
         readings, _ = ruled_readings(now.readings, now.overrules)
         return dataclasses.replace(now, weather=weather, readings=readings, checked_to=issue)
 
+    def true_day(self, season: Season, day: int) -> int:
+        """Return the day number for which one of a folder from ``on`` stands."""
+        return day if season.moved is None else int(season.moved.true_days(np.array([day]))[0])
+
     def _first(self, issue: int) -> Season:
         return others_first(self.season, self.span, issue=issue, past_only=self.past_only)
 

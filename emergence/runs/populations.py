@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from emergence.dates import SeasonSpan, day_of_year, month_of, season_span, season_year
 from emergence.forecast.evidence import Grown, Sighted, habits_of, log_absent, log_likelihood, numbers_on
 from emergence.forecast.field import Field, by_heat, layer_of
-from emergence.learning.population import DEVIATES, NeedFit, fit_need, pooled_needs, shared, year_sd
+from emergence.learning.population import DEVIATES, NeedFit, fit_need, ln_shift, pooled_needs, shared, year_sd
 from emergence.records import LEVELS, STAGES, Lakes, Season, Sightings
 from emergence.runs.record import Record
 from emergence.runs.simulate import month_day_index, winter_end_index
@@ -256,3 +256,31 @@ def past_presence(learned: Learned | None, lake_id: str, taxon: str) -> tuple[fl
     """Return what past notes say of presence, a log-likelihood ratio, and how many of them saw any; 0 without notes."""
     fit = None if learned is None else learned.needs.get(lake_id, {}).get(taxon)
     return (0.0, 0) if fit is None else (fit.log_ratio, fit.seen)
+
+
+@dataclass(frozen=True)
+class NeedRow:
+    """One population with sightings: its heat needed [°C·day] in the middle and 8 in 10, and the catalogue's."""
+
+    lake_id: str
+    taxon: str
+    notes: int
+    seasons: int
+    low: float
+    middle: float
+    high: float
+    catalogue: float
+
+
+def need_rows(season: Season, learned: Learned) -> list[NeedRow]:
+    """Return the populations with sightings by lake and taxon, neighbours and relatives counted in."""
+    taxa, lakes = load_catalogue(season.own_taxa), season.lakes
+    known, rows = known_needs(learned, lakes, taxa), []
+    for k, lake_id in enumerate(lakes.lake_id.tolist()):
+        for key, fit in learned.needs.get(lake_id, {}).items():
+            need, told = taxa[key].growth.requirement, known[key]
+            deviate = told.mean[k] + told.sd[k] * np.array([-1.2816, 0.0, 1.2816])
+            heat = need.median.value * np.exp(ln_shift(deviate, need.ln_sd_early.value, need.ln_sd_late.value))
+            low, middle, high = (float(h) for h in heat)
+            rows.append(NeedRow(lake_id, key, fit.notes, fit.seasons, low, middle, high, need.median.value))
+    return rows

@@ -183,3 +183,42 @@ class Explained:
     ages: tuple[float, ...]
     movers: tuple[Mover, ...]
     stages: tuple[StageShares, ...] = ()
+
+
+@dataclass(frozen=True)
+class HindcastResult:
+    """Past seasons forecast again and scored (`verification.hindcast`).
+
+    ``known_years`` is other (all but the target) or past; ``readings`` says in words which of a season's notes were
+    used. ``rows`` is hindcast.csv; ``leads`` and ``lakes`` hold the scores by lead, of all lakes and of each;
+    ``reliability``: chance, share, cases; ``pit``: from, share; ``problems`` are sentences on what could not be scored.
+    """
+
+    name: str
+    known_years: str
+    readings: str
+    rows: pd.DataFrame
+    leads: pd.DataFrame
+    lakes: pd.DataFrame
+    reliability: pd.DataFrame
+    pit: pd.DataFrame
+    problems: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class LakePages:
+    """What a page for each lake shows beside its windows; dates are datetime64, empty tables where nothing is known.
+
+    ``readings``: lake_id, date, water_c [°C]; ``ice``: lake_id, date, event (on|off); ``sightings``: lake_id, date,
+    taxon, stage, level: notes of the seasons forecast, up to the issue date. ``heat``, weekly: lake_id, taxon, season,
+    date, gathered (middle member since its own biofix) and normal (middle past year) [°C·day]. ``needs``: lake_id,
+    taxon, season, lower_c [°C], low, middle, high [°C·day] (10, 50, 90 % of members). ``stages``, weekly: lake_id,
+    taxon, season, date, then the shares young, mature, moving, adult [0..1].
+    """
+
+    readings: pd.DataFrame
+    ice: pd.DataFrame
+    sightings: pd.DataFrame
+    heat: pd.DataFrame
+    needs: pd.DataFrame
+    stages: pd.DataFrame

@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from twin_world import TAXA, TrueSeason, World, guide_notes, joined, make_world, sightings_of, true_season, with_notes
 
 from emergence.dates import season_span
-from emergence.records import Season, Sightings
+from emergence.records import Readings, Season, Sightings
 from emergence.runs.execute import Wanted, run_plan
 from emergence.runs.learn import learn_season
 from emergence.runs.plan import prepare
@@ -32,6 +32,12 @@ from emergence.verification.scores import crps_ensemble
 
 LEAD_D, LATE_D = 28, 7  # days before the peak: of past notes' forecasts, of this season's
 NEVER_D = 200.0
+BASES = ("later: no notes", "taught: no notes")
+WRONG = (
+    ("one past season", "one, with wrong notes"),
+    ("later: this season's", "later: and a wrong one"),
+    ("taught: this season's", "taught: and a wrong one"),
+)
 YEARS = (2019, 2020, 2021, 2022, 2023, 2024)
 Words = NDArray[np.object_]
 
@@ -69,32 +75,50 @@ def experiment(seed: int, lakes: int = 20) -> dict[str, np.ndarray]:
     world = make_world(seed, lakes)
     past = {year: true_season(world, year) for year in range(target - 3, target + 1)}
     notes = {year: guide_notes(world, past[year], year) for year in past}
-    taught = {}
+    taught, start = {}, season_span(target, False).start
     for count in (1, 3):
         readings, sightings = joined([notes[y] for y in range(target - count, target)])
-        taught[count] = learn_season(
-            with_notes(world.season, readings, sightings), before=season_span(target, False).start
-        )
+        taught[count] = learn_season(with_notes(world.season, readings, sightings), before=start)
+    misled = {
+        t: learn_season(with_notes(world.season, *misread(world, notes[target - 1], past[target - 1], t)), before=start)
+        for t in TAXA
+    }
     truth, bare, now = past[target], with_notes(world.season, None, None), notes[target]
     out: dict[str, list[np.ndarray]] = {}
     for taxon, here, issue in groups(world, truth):
         peak, names = truth.peak[taxon][here], world.season.lakes.lake_id[here]
         day = np.where(np.isnan(peak), issue + NEVER_D, peak)
         late = issue + LEAD_D - LATE_D
+        once = misled[taxon]
         wrong = joined([now, (now[0].take(slice(0)), flatly_wrong(names, taxon, late - 21))])
         noted = with_notes(bare, *now)
         runs = {
             "no notes": (bare, issue, None),
             "one past season": (bare, issue, taught[1]),
+            "one, with wrong notes": (bare, issue, once),
             "three past seasons": (bare, issue, taught[3]),
             "later: no notes": (bare, late, None),
             "later: this season's": (noted, late, None),
             "later: and a wrong one": (with_notes(bare, *wrong), late, None),
+            "taught: no notes": (bare, late, taught[3]),
+            "taught: this season's": (noted, late, taught[3]),
+            "taught: and a wrong one": (with_notes(bare, *wrong), late, taught[3]),
         }
         for name, (season, as_of, learned) in runs.items():
             out.setdefault(name, []).append(score(members(season, as_of, taxon, names, learned), day))
     found = {name: np.concatenate(parts, axis=1) for name, parts in out.items()}
     return found | {f"recovered {count}": recovered(world, learned) for count, learned in taught.items()}
+
+
+def misread(
+    world: World, notes: tuple[Readings, Sightings], truth: TrueSeason, taxon: str
+) -> tuple[Readings, Sightings]:
+    """Return a season's notes with one flatly wrong note a lake about one insect, a month before its peak."""
+    parts = [notes]
+    for name, here, issue in groups(world, truth):
+        if name == taxon:
+            parts.append((notes[0].take(slice(0)), flatly_wrong(world.season.lakes.lake_id[here], taxon, issue)))
+    return joined(parts)
 
 
 def flatly_wrong(names: Words, taxon: str, day: int) -> Sightings:
@@ -124,13 +148,14 @@ def main() -> None:
     print(f"{'treatment':<26}{'CRPS d':>8}{'gain':>8}{'80 % holds':>12}{'dates':>7}")
     scores = {name: value for name, value in found.items() if not name.startswith("recovered")}
     for name, (crps, inside) in scores.items():
-        base = found["later: no notes" if name.startswith("later") else "no notes"][0].mean()
+        base = found[next((b for b in BASES if name.startswith(b[:6])), "no notes")][0].mean()
         print(
             f"{name:<26}{crps.mean():8.2f}{100 * (1 - crps.mean() / base):7.1f}%"
             f"{100 * inside.mean():11.1f}%{len(crps):7d}"
         )
-    wrong, right = (found[f"later: {name}"][0].mean() for name in ("and a wrong one", "this season's"))
-    print(f"\na flatly wrong note costs {100 * (wrong / right - 1):.1f} % of CRPS")
+    for right, wrong in WRONG:
+        cost = found[wrong][0].mean() / found[right][0].mean() - 1
+        print(f"a flatly wrong note beside {right!r} costs {100 * cost:.1f} % of CRPS")
     for count in (1, 3):
         z, sd = found[f"recovered {count}"]
         print(

@@ -1,0 +1,41 @@
+"""What this season's notes did, in words."""
+
+from __future__ import annotations
+
+from emergence.report.words import count, day, shift_words
+from emergence.runs.results import NoteEffect
+
+KINDS = {"water": "water note", "sightings": "sighting"}
+
+
+def effect_size(effect: NoteEffect) -> float:
+    """Return by how many days the middle moved or the spread changed, whichever is more; 99: a date came or went."""
+    if (effect.before is None) != (effect.after is None):
+        return 99.0
+    moved = 0 if effect.before is None or effect.after is None else abs((effect.after - effect.before).days)
+    if effect.width_before is None or effect.width_after is None:
+        return float(moved)
+    return float(max(moved, abs(effect.width_after - effect.width_before)))
+
+
+def effect_words(effect: NoteEffect) -> str:
+    """Return a sentence such as "empty skins on 2 Jun moved it 4 days earlier and narrowed it from 17 to 12 days"."""
+    last = f"{effect.latest} on {day(effect.latest_date)}"
+    what = last if effect.notes == 1 else f"{count(effect.notes, KINDS[effect.kind])}, the last {last},"
+    parts = [part for part in (_moved(effect), _spread(effect)) if part]
+    return f"{what} {' and '.join(parts) or 'changed nothing'}"
+
+
+def _moved(effect: NoteEffect) -> str:
+    before, after = effect.before, effect.after
+    if before is None or after is None:
+        return "" if before is after else f"gave it a date, {day(after)}" if after else "left it without a date"
+    days = (after - before).days
+    return f"moved it {shift_words(days)}, to {day(after)}," if days else f"left it at {day(after)}"
+
+
+def _spread(effect: NoteEffect) -> str:
+    low, high = effect.width_before, effect.width_after
+    if low is None or high is None or low == high:
+        return ""
+    return f"{'narrowed' if high < low else 'widened'} it from {low} to {high} days"

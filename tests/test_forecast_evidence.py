@@ -1,0 +1,238 @@
+"""Sightings: what they are worth, against enumeration, the passage itself and closed forms."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from climates import PLATEAU, one_lake, season_field
+from scipy.stats import norm
+
+from emergence.forecast.evidence import (
+    NODE_WEIGHTS,
+    NODES,
+    SEEN_AS_OTHER,
+    USUAL_LEVELS,
+    Grown,
+    Habits,
+    Sighted,
+    habits_of,
+    level_chance,
+    log_absent,
+    log_likelihood,
+    numbers_on,
+    presence_chance,
+)
+from emergence.forecast.field import layer_of
+from emergence.forecast.resampling import Prior, drawn_anew, effective_number
+from emergence.forecast.weighing import Told, member_taxon
+from emergence.records import LEVELS, STAGES
+from emergence.taxa.catalogue_io import load_catalogue
+from emergence.taxa.population import Bound, Gates, Requirements, heat_at, leave_water
+
+CATALOGUE = load_catalogue()
+LAKE = np.array(["twin"], dtype=object)
+NO_MORE = Habits(adult_d=10.0, younger=False, hatches=False, later_dd=0.0)
+DAYS = 120
+
+
+def notes(*rows: tuple[int, str, str, float]) -> Sighted:
+    day, stage, level, minutes = zip(*rows, strict=True)
+    return Sighted(
+        np.array(day),
+        np.array([STAGES.index(s) for s in stage]),
+        np.array([LEVELS.index(x) for x in level]),
+        np.array(minutes, dtype=float),
+    )
+
+
+def steady(members: int = 1, shut: slice | None = None) -> Grown:
+    """8 °C·day a day from day 0, gates open but for a spell."""
+    heat = np.repeat(8.0 * np.arange(1, DAYS + 1, dtype=np.float32)[:, None], members, axis=1)
+    opened = np.ones_like(heat)
+    if shut is not None:
+        opened[shut] = 0
+    return Grown(heat, opened, np.zeros(members, dtype=np.int16))
+
+
+def need(*median: float, move: float | None = 45.0) -> Requirements:
+    value = np.array([median], dtype=np.float32)
+    return Requirements(value, 0.15 * value, None if move is None else np.full_like(value, move))
+
+
+@pytest.mark.parametrize("shut", [None, slice(20, 34)])
+def test_numbers_leave_the_water_as_in_the_passage(shut: slice | None) -> None:
+    """Skins and adults gather what the passage lets go; onset, middle and end are crossed on the same days."""
+    grown, own = steady(shut=shut), need(180.0)
+    forever = dataclasses.replace(NO_MORE, adult_d=1e9)
+    left = numbers_on(grown, own, forever, np.arange(DAYS))[:, STAGES.index("adult"), 0, 0]
+    cells = (1, 1, 1)
+    gates = Gates(np.zeros((DAYS, 1), dtype=bool), (Bound(grown.opened, 1, np.full(1, 0.5, np.float32), 0.0),))
+    shaped = Requirements(*(v.reshape(cells) for v in (own.median, own.spread, own.move_before)))
+    passage, _ = leave_water(
+        grown.heat.reshape(DAYS, *cells),
+        np.zeros(cells, np.float32),
+        shaped,
+        gates=gates,
+        start=np.zeros(cells, np.int16),
+    )
+    for share, day in zip((0.1, 0.5, 0.9), vars(passage.milestones).values(), strict=True):
+        assert int(np.argmax(left >= share)) == int(day.item())
+
+
+def test_every_insect_is_in_one_stage() -> None:
+    """Gates open, adults that live for ever: young, mature, moving (less those that leave today) and adults add up."""
+    forever = dataclasses.replace(NO_MORE, adult_d=1e9)
+    all_days = numbers_on(steady(), need(180.0), forever, np.arange(DAYS))[:, :, 0, 0]
+    young, mature, moving, _, _, adult = all_days.T
+    today = np.diff(adult, prepend=0.0)
+    np.testing.assert_allclose(young + mature + moving - today + adult, 1.0, atol=1e-5)  # single precision
+
+
+def test_the_likelihood_is_the_sum_over_worlds_by_hand() -> None:
+    """Two notes, three kinds of lake, each note right or about something else: enumerated."""
+    two = notes((10, "moving", "none", 20.0), (20, "adult", "many", np.nan))
+    numbers = np.array([[0.2], [0.4]], dtype=np.float32)
+    total = 0.0
+    for rich, weight in zip(NODES, NODE_WEIGHTS, strict=True):
+        first = level_chance(np.array(0.2 * rich), 15.0, 0)
+        second = level_chance(np.array(0.4 * rich), 20.0, 2)
+        a = (1 - SEEN_AS_OTHER) * first + SEEN_AS_OTHER * USUAL_LEVELS[0]
+        b = (1 - SEEN_AS_OTHER) * second + SEEN_AS_OTHER * USUAL_LEVELS[2]
+        total += weight * float(a) * float(b)
+    assert log_likelihood(numbers, two)[0] == pytest.approx(np.log(total), rel=1e-6)  # numbers are single precision
+
+
+def test_levels_are_a_distribution_and_effort_tells() -> None:
+    dense = np.linspace(0, 2, 50)
+    shares = [level_chance(dense, 10.0, level) for level in range(3)]
+    np.testing.assert_allclose(sum(shares), 1.0)
+    assert (level_chance(dense[1:], 30.0, 0) < level_chance(dense[1:], 5.0, 0)).all()
+    assert (np.diff(shares[2]) > 0).all() and shares[0][0] == 1.0
+    assert sum(NODE_WEIGHTS) == pytest.approx(1) and sum(USUAL_LEVELS) == pytest.approx(1)
+
+
+def test_one_wrong_note_costs_a_bounded_amount() -> None:
+    """Many adults on a day on which there cannot be any: as likely as a misread note, no less."""
+    impossible = notes((3, "adult", "many", 60.0))
+    nothing = log_likelihood(np.zeros((1, 1), dtype=np.float32), impossible)[0]
+    assert nothing == pytest.approx(np.log(SEEN_AS_OTHER * USUAL_LEVELS[2]))
+
+
+def flat(shift: np.ndarray) -> np.ndarray:
+    return np.zeros_like(shift)
+
+
+def even_heat(members: int) -> np.ndarray:
+    return np.full((1, members), np.log(150.0))
+
+
+def test_notes_that_say_nothing_change_nothing() -> None:
+    own = np.random.default_rng(1).standard_normal(200).astype(np.float32)
+    requirement = CATALOGUE["coenagrion"].growth.requirement
+    got = drawn_anew(own, flat, even_heat(200), requirement, prior=Prior())
+    np.testing.assert_allclose(got.shift, own, atol=1e-4)  # single precision and the inverse of a cumulative normal
+    assert got.effective == pytest.approx(200) and got.log_evidence == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize(("centre", "sd"), [(0.5, 0.4), (-1.5, 0.3), (2.8, 0.1)])
+def test_a_normal_likelihood_gives_the_normal_posterior(centre: float, sd: float) -> None:
+    """Conjugate normal prior and likelihood: mean, spread and evidence are known (any textbook).
+
+    2,000 members: the mean's own error is sd / 45; straight lines between tries half an sd apart add up to a tenth.
+    """
+    own = norm.ppf((np.arange(2000) + 0.5) / 2000).astype(np.float32)
+    own = np.random.default_rng(2).permutation(own)
+    requirement = CATALOGUE["coenagrion"].growth.requirement
+    got = drawn_anew(own, lambda z: norm.logpdf(z, centre, sd), even_heat(2000), requirement, prior=Prior())
+    precision = 1 + sd**-2
+    mean, spread = centre * sd**-2 / precision, precision**-0.5
+    assert got.shift.mean() == pytest.approx(mean, abs=0.1 * spread)
+    assert got.shift.std() == pytest.approx(spread, rel=0.12)
+    assert got.log_evidence == pytest.approx(norm.logpdf(centre, 0, np.hypot(1, sd)), abs=0.06)
+    assert got.effective < 2000
+
+
+def test_the_prior_of_past_seasons_counts() -> None:
+    own = np.random.default_rng(3).standard_normal(1000)
+    known = Prior(1.0, 0.5)
+    got = drawn_anew(
+        known.mean + known.sd * own,
+        lambda z: norm.logpdf(z, 0.0, 0.5),
+        even_heat(1000),
+        CATALOGUE["coenagrion"].growth.requirement,
+        prior=known,
+    )
+    assert got.shift.mean() == pytest.approx(0.5, abs=0.05)  # two equal opinions; 1000 members: 0.35 / 32
+
+
+def test_effective_number_by_hand() -> None:
+    assert effective_number(np.log(np.array([1.0, 1.0, 0.5]))) == pytest.approx(2.5**2 / 2.25)
+
+
+def test_absence_is_not_lateness() -> None:
+    """Ten honest looks for adults at the right time, none seen: likely absent; one look says little."""
+    numbers = np.full((10, 1), 0.5, dtype=np.float32)
+    looks = notes(*[(20 + k, "adult", "none", 40.0) for k in range(10)])
+    ratio = float(log_likelihood(numbers, looks)[0]) - log_absent(looks)
+    assert presence_chance(0.5, ratio) < 0.05
+    one = notes((20, "adult", "none", 40.0))
+    assert 0.05 < presence_chance(0.5, float(log_likelihood(numbers[:1], one)[0]) - log_absent(one)) < 0.5
+    too_early = np.zeros((10, 1), dtype=np.float32)
+    assert presence_chance(0.5, float(log_likelihood(too_early, looks)[0]) - log_absent(looks)) == pytest.approx(0.5)
+    seen = notes((20, "adult", "many", 40.0), (24, "adult", "few", 20.0))
+    assert presence_chance(0.5, float(log_likelihood(numbers[:2], seen)[0]) - log_absent(seen)) > 0.95
+
+
+@pytest.fixture(scope="module")
+def plateau():  # type: ignore[no-untyped-def]  # a field and a span
+    return season_field(PLATEAU, one_lake(50.0, 1150.0, 20.0, 4.0, 10.0))[0]
+
+
+def peak_of(field, taxon: str, told: Told | None) -> np.ndarray:  # type: ignore[no-untyped-def]  # a field
+    from emergence.forecast.events import taxon_events
+
+    one = CATALOGUE[taxon]
+    drawn = member_taxon(one, field, LAKE, seed=4, told=told)
+    events = taxon_events(one, field, LAKE, seed=4, keep_members=True, drawn=drawn)
+    found = next(e for e in events if e.event == "emergence" and e.brood == 1)
+    assert found.milestones is not None
+    return found.milestones.peak[0].astype(float)
+
+
+@pytest.mark.parametrize("taxon", ["coenagrion", "callibaetis"])
+def test_sightings_draw_the_members_to_the_day(plateau, taxon: str) -> None:  # type: ignore[no-untyped-def]  # a field
+    """None, none, then many fresh skins or adults: the middle moves to the days between, the spread shrinks."""
+    before = peak_of(plateau, taxon, None)
+    middle = int(np.median(before)) + 8
+    told = Told(
+        None,
+        {
+            0: notes(
+                (middle - 12, "adult", "none", 40.0),
+                (middle - 6, "adult", "none", 40.0),
+                (middle + 1, "adult", "many", 30.0),
+                (middle + 5, "adult", "many", 30.0),
+            )
+        },
+    )
+    after = peak_of(plateau, taxon, told)
+    assert abs(np.median(after) - middle) < abs(np.median(before) - middle)
+    assert np.subtract(*np.percentile(after, [90, 10])) < 0.8 * np.subtract(*np.percentile(before, [90, 10]))
+
+
+def test_a_flatly_wrong_note_is_outvoted(plateau) -> None:  # type: ignore[no-untyped-def]  # a field
+    before = peak_of(plateau, "coenagrion", None)
+    day = int(np.median(before))
+    sound = [(day - 10, "adult", "none", 30.0), (day + 4, "empty_skin", "many", 30.0), (day + 6, "adult", "many", 30.0)]
+    right = np.median(peak_of(plateau, "coenagrion", Told(None, {0: notes(*sound)})))
+    wrong = np.median(peak_of(plateau, "coenagrion", Told(None, {0: notes((day - 35, "adult", "many", 30.0), *sound)})))
+    assert abs(wrong - right) <= 3
+
+
+def test_habits_come_from_the_file() -> None:
+    assert habits_of(CATALOGUE["coenagrion"]).younger and not habits_of(CATALOGUE["lestes"]).younger
+    assert habits_of(CATALOGUE["callibaetis"]).later_dd > 0 and habits_of(CATALOGUE["coenagrion"]).later_dd == 0
+    assert layer_of(CATALOGUE["coenagrion"].depth) is not None
+    assert heat_at(np.ones((3, 1), np.float32), np.zeros(1, np.int16))[0] == 0
