@@ -187,7 +187,7 @@ def test_learn_is_used_and_can_be_left_aside(season: Path, tmp_path: Path) -> No
     pd.testing.assert_frame_equal(before, aside)
     july = (used.date.dt.month == 7) & (used.lake_id == "quennaby")
     assert (used.water_p50 - before.water_p50)[july].mean() < -0.8
-    
+
     run = json.loads((tmp_path / "with" / "run.json").read_text(encoding="utf-8"))
     assert any("learned.json" in line for line in run["assumptions"])
     # fits that know this season are not used for it

@@ -116,7 +116,7 @@ def causes(info: RunInfo, record: dict[str, Any]) -> tuple[str, ...]:
 
 
 def with_causes(moved: pd.DataFrame, info: RunInfo, record: dict[str, Any]) -> pd.DataFrame:
-    """Return what moved (`changes`) with a column ``cause``: what of the changes since the earlier run acts on each row.
+    """Return what moved (`changes`) with a column ``cause``: what changed since the earlier run and acts there.
 
     Weather, fits, settings and the program act on every row; notes on the insects of the lake they were made on, where
     they are newer than the earlier run or the notes' files changed, and moved the middle date.

@@ -38,9 +38,7 @@ def season_notes(plan: RunPlan, span: SeasonSpan, lakes: Ints) -> dict[int, Lake
     return found
 
 
-def lake_notes(
-    readings: Readings, ice: IceDates, span: SeasonSpan, sure: NDArray[np.bool_] | None = None
-) -> LakeNotes:
+def lake_notes(readings: Readings, ice: IceDates, span: SeasonSpan, sure: NDArray[np.bool_] | None = None) -> LakeNotes:
     """Return one lake's notes as day indices of a season; ``sure`` marks readings that the user vouches for."""
     order = np.argsort(readings.day, kind="stable")
     if len(order) > MOST_READINGS:
