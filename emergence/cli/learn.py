@@ -10,8 +10,9 @@ import click
 from emergence.cli.options import DATE, SEASON, open_season, tell_checked, tell_problems
 
 if TYPE_CHECKING:
-    from emergence.records import Season
-    from emergence.runs.taught import Learned
+    from collections.abc import Sequence
+
+    from emergence.runs.populations import NeedRow
 
 
 @click.command("learn")
@@ -30,6 +31,7 @@ def learn_command(season: Path, before: int | None) -> None:
     from emergence.report.folders import atomic_text
     from emergence.runs.checked import checked_season, reading_problem
     from emergence.runs.learn import FILE, learn_season, to_json
+    from emergence.runs.populations import need_rows
 
     folder = open_season(season)
     tell_problems(folder, more="")
@@ -39,6 +41,7 @@ def learn_command(season: Path, before: int | None) -> None:
     if not learned.lakes and not learned.ice and not learned.needs:
         nothing = "nothing learned: no note of a completed season falls on measured weather"
         click.echo(nothing, err=True)
+    needs = need_rows(folder, learned)  # reads the taxa: a fault in them is met before anything is written
     used = {k: v for k, v in folder.checksums.items() if not k.startswith("taxa/")}
     atomic_text(season / FILE, to_json(learned, used))
     click.echo(f"{'lake':<20} readings seasons  level °C        ice-off days (dates)")
@@ -48,15 +51,12 @@ def learn_command(season: Path, before: int | None) -> None:
         shift = f"{ice.mean_d:+5.1f} ± {ice.sd_d:.1f} ({ice.dates})" if ice else "-"
         counts = f"{fit.readings:>8} {fit.seasons:>7}" if fit else f"{'0':>8} {'0':>7}"
         click.echo(f"{lake_id[:20]:<20} {counts}  {level:<15} {shift}")
-    _tell_needs(folder, learned)
+    _tell_needs(needs)
     click.echo(f"written to {season / FILE}", err=True)
 
 
-def _tell_needs(folder: Season, learned: Learned) -> None:
+def _tell_needs(rows: Sequence[NeedRow]) -> None:
     """Print the heat needed by each population with sightings, neighbours and relatives counted in."""
-    from emergence.runs.populations import need_rows
-
-    rows = need_rows(folder, learned)
     if not rows:
         return
     click.echo(f"\n{'lake':<20} {'insect':<20} sightings seasons  heat needed °C·day (8 in 10)   catalogue")
