@@ -298,22 +298,16 @@ INSECTS = {
     "boatman": Insect(-50, 15500, 0.035, 5, 15.5, 1, ("moving",), (8, 10)),
 }
 HERE = {
-    "pellor": "coenagrion ischnura lestes aeshna libellula anax early_midge chironomus summer_midge caenis "
-    "boatman",
-    "ulvenny": "coenagrion ischnura aeshna early_midge chironomus summer_midge caenis hexagenia "
-    "phryganeid limnephilid",
-    "sallowby": "coenagrion ischnura lestes libellula anax early_midge summer_midge chaoborus "
-    "callibaetis boatman",
+    "pellor": "coenagrion ischnura lestes aeshna libellula anax early_midge chironomus summer_midge caenis boatman",
+    "ulvenny": "coenagrion ischnura aeshna early_midge chironomus summer_midge caenis hexagenia phryganeid limnephilid",
+    "sallowby": "coenagrion ischnura lestes libellula anax early_midge summer_midge chaoborus callibaetis boatman",
     "inkle": "coenagrion aeshna libellula chaoborus summer_midge early_midge boatman",
-    "odderly": "coenagrion ischnura early_midge chironomus summer_midge caenis hexagenia "
-    "phryganeid limnephilid",
+    "odderly": "coenagrion ischnura early_midge chironomus summer_midge caenis hexagenia phryganeid limnephilid",
     "quennaby": "coenagrion ischnura lestes aeshna libellula anax early_midge chironomus summer_midge "
     "callibaetis chaoborus caenis limnephilid phryganeid boatman",
-    "wendlow": "coenagrion ischnura lestes aeshna libellula early_midge summer_midge chaoborus "
-    "callibaetis boatman",
+    "wendlow": "coenagrion ischnura lestes aeshna libellula early_midge summer_midge chaoborus callibaetis boatman",
     "marrowend": "coenagrion early_midge chironomus summer_midge callibaetis limnephilid phryganeid",
-    "skellan": "coenagrion lestes aeshna libellula early_midge summer_midge callibaetis limnephilid "
-    "boatman",
+    "skellan": "coenagrion lestes aeshna libellula early_midge summer_midge callibaetis limnephilid boatman",
     "crannow": "coenagrion aeshna early_midge chironomus summer_midge callibaetis limnephilid phryganeid",
     "umberlow": "coenagrion aeshna early_midge summer_midge chaoborus callibaetis limnephilid",
     "ovrick": "early_midge chironomus summer_midge limnephilid",

@@ -66,3 +66,14 @@ def given(anchor: Anchor, median: float | None = None) -> float:
     else:
         days = getattr(found.emergence, anchor.mark)
     return float(np.median(days))
+
+
+def misfit(anchors: list[Anchor], median: float) -> float:
+    """Return the sum of squared misses in their standard deviations."""
+    return sum(((given(a, median) - a.day) / a.sd) ** 2 for a in anchors)
+
+
+def fitted(anchors: list[Anchor]) -> float:
+    """Return the median that fits best [°C·day]: a coarse and a fine grid of the logarithm, blind to the catalogue."""
+    coarse = min(np.geomspace(30.0, 1500.0, 41), key=lambda k: misfit(anchors, float(k)))
+    return float(min(coarse * np.exp(np.linspace(-0.1, 0.1, 21)), key=lambda k: misfit(anchors, float(k))))

@@ -9,6 +9,7 @@ import sys
 import tomllib
 from collections.abc import Iterator, Mapping
 from importlib.resources import files
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -165,6 +166,15 @@ def test_published_constant_stands_as_published(path: str) -> None:
     assert number.value == value  # exact: copied, not computed
     assert number.source.startswith(citation)
     assert number.standing == "published"
+
+
+def test_every_number_stands_as_noted() -> None:
+    """A number changes in two places, here and in its file, so no slip goes unseen; it does not say that any is true.
+
+    Who changes one runs ``python -m tests.benchmarks.taxa_fit`` and reads the dates.
+    """
+    noted = Path(__file__).with_name("data").joinpath("taxa_numbers.csv").read_text(encoding="utf-8").splitlines()[1:]
+    assert [f"{path},{n.value!r},{n.unit},{n.standing}" for path, n in NUMBERS.items()] == noted
 
 
 def test_nothing_else_calls_itself_published() -> None:
@@ -618,7 +628,7 @@ def test_page_shows_every_number_with_range_standing_and_source(key: str) -> Non
 
 def test_page_of_a_number() -> None:
     page = run("Damsel nymph").stdout
-    assert "heat needed, middle insect:       180 °C·day (120 to 285), our prior" in page
+    assert "heat needed, middle insect:       176 °C·day (120 to 285), our prior" in page
     assert "daily mean water, open from:      12 °C, published" in page
     assert "What is not known" in page
 

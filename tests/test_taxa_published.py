@@ -10,7 +10,7 @@ import dataclasses
 
 import numpy as np
 import pytest
-from anchors import ANCHORS, BIG, BOG, HILL, NORTH, POND_1, SHALLOW_ERIE, SOUTH, Anchor, given
+from anchors import ANCHORS, BIG, BOG, HILL, NORTH, POND_1, SHALLOW_ERIE, SOUTH, Anchor, fitted, given
 from climates import Brood, MiddleLake, in_year
 
 from emergence.dates import NEVER
@@ -406,6 +406,13 @@ def test_requirements_meet_the_dates_they_are_set_by(anchor: Anchor) -> None:
     Holds the requirements to the water model: where a change of water breaks this, run taxa_fit and set them anew.
     """
     assert abs(given(anchor) - anchor.day) <= anchor.sd
+
+
+@pytest.mark.parametrize("taxon", dict.fromkeys(a.taxon for a in ANCHORS))
+def test_requirements_are_what_the_anchors_fit(taxon: str) -> None:
+    """Within 3 %: the grid's step is 1 % and values are rounded to three figures; more is another source."""
+    now = CATALOGUE[taxon].growth.requirement.median.value
+    assert fitted([a for a in ANCHORS if a.taxon == taxon]) == pytest.approx(now, rel=0.03)
 
 
 def middle(brood: Brood, mark: str) -> float:
