@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from climates import PLATEAU, one_lake, season_field
+from numpy.typing import NDArray
 
 from emergence.degreedays import accumulate, mean_water_degree_days
 from emergence.forecast.stages import AdultLife, Stages, adult_life, hard_frost, stage_numbers, taxon_stages
@@ -32,7 +33,12 @@ START = np.zeros(CELL, dtype=np.int16)
 
 
 def stages(
-    life: AdultLife, *, shut: set[int] | None = None, frost_on: int | None = None, move: float | None = 45.0
+    life: AdultLife,
+    *,
+    shut: set[int] | None = None,
+    frost_on: int | None = None,
+    move: float | None = 45.0,
+    younger: float | NDArray[np.float64] = 0.0,
 ) -> Stages:
     frost = np.zeros((DAYS, 1, 1), dtype=bool)
     if frost_on is not None:
@@ -44,7 +50,7 @@ def stages(
         start=START,
         life=life,
         frost=frost,
-        younger=np.zeros((1, 1)),
+        younger=np.reshape(younger, (1, -1)),
     )
 
 
@@ -61,6 +67,25 @@ def test_adults_live_as_long_as_they_should() -> None:
     """Adult days of one insect: 7 before it breeds and 1 / (1 - exp(-1/8)) after; the last are gone within the span."""
     got = stages(AdultLife(2.0, 7, 8.0))
     assert got.adult.sum() == pytest.approx(7 + 1 / (1 - np.exp(-1 / 8)), rel=0.005)  # 0.1 % have not left yet
+
+
+def test_each_that_lives_out_its_life_leaves_one_young() -> None:
+    """Numbers stay level: one each, and one for every older nymph that dies (2 wait, 0.3 live: 1 + 2 x 0.7)."""
+    got = stages(AdultLife(2.0, 7, 8.0, 20))
+    assert got.hatched[-1, 0] == pytest.approx(1, abs=0.005)  # 0.1 % have not left yet, some still live
+    first_adult, first_young = (int(np.flatnonzero(n > 1e-3)[0]) for n in (got.adult[:, 0], got.hatched[:, 0]))
+    assert 27 <= first_young - first_adult <= 32  # 7 days until it breeds, 20 in the egg, the first to die
+    assert got.shares()["young"][-1, 0] > 0.99
+    two = stages(AdultLife(2.0, 7, 8.0, 20, 0.3), younger=2.0)
+    assert two.hatched[-1, 0] == pytest.approx((1 + 2 * 0.7) / 3, rel=0.005)
+    assert not stages(AdultLife(2.0, 7, 8.0)).hatched.any()  # eggs that winter
+
+
+def test_a_weak_year_class_does_not_outweigh_the_others() -> None:
+    """Two members, one with 1 older nymph for each that matures, one with 99: a half and a hundredth mature."""
+    got = stages(AdultLife(2.0, 7, 8.0), younger=np.array([[1.0, 99.0]]))
+    assert got.young[0, 0] == pytest.approx(1, abs=1e-3)  # the logistic's foot
+    assert got.young[-1, 0] == pytest.approx((0.5 + 0.99) / 2, abs=1e-3)
 
 
 def test_frost_ends_whoever_is_left() -> None:
@@ -108,13 +133,16 @@ def test_stages_of_a_season_on_a_plateau_lake() -> None:
     np.testing.assert_allclose(sum(s[:, 0] for s in shares.values()), 1, atol=1e-9)
     assert shares["young"][field.first + 100, 0] > 0.98
     assert got.adult[field.first + 330, 0] < 0.01
-    assert got.young[field.first + 330, 0] == pytest.approx(2, abs=0.2)  # the nymphs of later years stay
+    assert got.young[field.first + 330, 0] == pytest.approx(2 / 3, abs=0.1)  # the nymphs of later years stay
+    assert got.shares()["young"][field.first + 330, 0] > 0.98
 
 
 def test_every_flying_taxon_says_how_its_adults_live() -> None:
     lives = {key: adult_life(taxon) for key, taxon in CATALOGUE.items()}
     assert [key for key, life in lives.items() if life is None] == ["boatman"]  # true bugs: adults winter in the water
-    assert lives["coenagrion"] == AdultLife(2.0, 7, 8.0)
-    assert lives["lestes"] is not None and lives["lestes"].maturation_d == 17  # 16-18, Sawchyn & Gillott 1974
+    assert lives["coenagrion"] == AdultLife(2.0, 7, 8.0, 21, 0.3)
+    assert (
+        lives["lestes"] is not None and lives["lestes"].maturation_d == 17 and lives["lestes"].egg_d is None
+    )  # 16-18, Sawchyn & Gillott 1974
     field, _ = season_field(PLATEAU, one_lake(50.0, 1150.0, 30.0, 4.0))
     assert taxon_stages(CATALOGUE["boatman"], field, np.array(["lake"], dtype=object), seed=1) is None

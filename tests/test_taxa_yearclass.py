@@ -25,6 +25,7 @@ from emergence.taxa.yearclass import (
     YearClasses,
     autumn_arrest,
     generation,
+    member_ages,
     member_classes,
     season_heat,
     traits,
@@ -400,6 +401,16 @@ def test_members_differ_by_what_is_not_known_and_by_their_own_key() -> None:
     )
     alone = member_classes(only, CATALOGUE["coenagrion"], still[1:], lake_ids[1:], seed=1)
     np.testing.assert_array_equal(alone.strength[0], got.strength[1])
+
+
+def test_ages_are_the_mean_of_the_members() -> None:
+    """Half the members at a point of one-year nymphs, half at one of two-year nymphs."""
+    ages = np.zeros_like(some_points().ages)
+    ages[:, :2, 1] = ages[:, 2:, 0] = 1.0
+    points, taxon = dataclasses.replace(some_points(), ages=ages), exact(CATALOGUE["coenagrion"])
+    coldest, warmest = points.offset_c[[0, -1]]
+    got = member_ages(points.take(np.array([0])), taxon, np.array([coldest, warmest]), "a", seed=1)
+    assert got[:2] == pytest.approx([0.5, 0.5])
 
 
 @pytest.mark.parametrize(

@@ -194,6 +194,8 @@ def _adult(part: Adult) -> Iterator[str]:
     yield from _number("breeds after", part.maturation)
     yield from _number("lives from then on, on average", part.life)
     yield from _number("ended by air of, from midsummer", part.hard_frost)
+    if part.egg:
+        yield from _number("eggs hatch the same season, after", part.egg)
 
 
 def _gates(taxon: Taxon) -> Iterator[str]:

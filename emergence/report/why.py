@@ -96,7 +96,7 @@ def _numbers(e: Explained) -> list[str]:
         )
     ages = [f"{percent(share)} of {count(k, 'year')}" for k, share in enumerate(e.ages, start=1) if share >= 0.02]
     if ages:
-        said.append(f"Of the maturing nymphs: {', '.join(ages)} (at the lake's middle water).")
+        said.append(f"Of the maturing nymphs: {', '.join(ages)}.")
     return said
 
 

@@ -19,7 +19,7 @@ from emergence.runs.results import Explained, GateState, Mover, StageShares
 from emergence.runs.simulate import block_field, told_of
 from emergence.taxa.model import Gate, Taxon
 from emergence.taxa.population import heat_at
-from emergence.taxa.yearclass import MemberClasses, PointClasses
+from emergence.taxa.yearclass import MemberClasses, PointClasses, member_ages
 from emergence.water.spread import error_bank
 
 Floats = NDArray[np.float64]
@@ -42,6 +42,13 @@ class _Lake:
     @property
     def members(self) -> int:
         return int(np.prod(self.field.water_c.shape[2:]))
+
+    def deviation_c(self) -> Floats:
+        """Return how far each member's water lies from the simulated one [°C], (members,)."""
+        field = self.field
+        surface = field.water_c[..., 0] if field.depth is None else field.depth.surface_c
+        found = member_deviation(field.water_c, surface, first=field.first, solstice=field.solstice)
+        return np.asarray(found[0], dtype=np.float64).ravel()
 
     def heat(self, field: Field | None = None) -> NDArray[np.floating]:
         upper = self.taxon.growth.upper
@@ -92,7 +99,7 @@ def explain(plan: RunPlan) -> Explained:
         days_ahead_of_normal=_ahead(lake, past_summers(plan, job, lakes), float(np.median(gathered)), now),
         gates=tuple(_gate(lake, gate, k, now) for k, gate in enumerate(taxon.gates)),
         strength=_strength(events[0]),
-        ages=_ages(points.get(taxon.id)),
+        ages=_ages(points.get(taxon.id), lake),
         movers=_movers(lake, events[0], plan.replicates),
         stages=_stages(lake, now, job.span.sim_start),
     )
@@ -157,16 +164,17 @@ def _strength(event: EventResult) -> tuple[float, ...]:
     return () if event.strength is None else tuple(float(x) for x in event.strength[0])
 
 
-def _ages(points: PointClasses | None) -> tuple[float, ...]:
-    """Return the shares of nymphs of one, two, ... years among those that mature, at the lake's central water."""
+def _ages(points: PointClasses | None, lake: _Lake) -> tuple[float, ...]:
+    """Return the shares of nymphs of one, two, ... years among those that mature, the mean over members."""
     if points is None:
         return ()
-    return tuple(float(x) for x in points.ages[0, POINTS_C.index(0.0)])
+    found = member_ages(points, lake.taxon, lake.deviation_c(), str(lake.lake_id[0]), seed=lake.seed)
+    return tuple(float(x) for x in found)
 
 
 def _stages(lake: _Lake, now: int, first: int) -> tuple[StageShares, ...]:
     """Return which stages are about today and in the weeks to come."""
-    found = taxon_stages(lake.taxon, lake.field, lake.lake_id, seed=lake.seed, classes=lake.classes)
+    found = taxon_stages(lake.taxon, lake.field, lake.lake_id, seed=lake.seed, classes=lake.classes, drawn=lake.drawn)
     if found is None:
         return ()
     shares = found.shares()
@@ -191,9 +199,7 @@ def _movers(lake: _Lake, event: EventResult, replicates: int) -> tuple[Mover, ..
     if usable.sum() < 3:
         return ()
     peak = peak[usable]
-    depth = lake.field.depth
-    surface = lake.field.water_c[..., 0] if depth is None else depth.surface_c
-    water = member_deviation(lake.field.water_c, surface, first=lake.field.first, solstice=lake.field.solstice)
+    water = lake.deviation_c()
     end = lake.field.spring_end + 1
     frozen = np.cumsum(lake.field.ice[:end].reshape(end, -1), axis=0)[-1].astype(np.float64)
     factors = {"need": np.log(_need(lake)), "water": water.ravel(), "ice": frozen}

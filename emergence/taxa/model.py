@@ -225,18 +225,20 @@ class Adult(_Part):
     """The insect after the water.
 
     ``flies_after`` [h] until it can fly, ``maturation`` [day] until it breeds, ``life`` [day] its mean life from then
-    on; a day after midsummer whose minimum falls to ``hard_frost`` [°C] ends whoever is left.
+    on; a day after midsummer whose minimum falls to ``hard_frost`` [°C] ends whoever is left. ``egg`` [day] from laying
+    to the young of the same season; absent where eggs winter, or where it is not known.
     """
 
     flies_after: Quantity
     maturation: Quantity
     life: Quantity
     hard_frost: Quantity
+    egg: Quantity | None = None
 
     @model_validator(mode="after")
     def _checked(self) -> Adult:
         _units(self, UNITS["hours"], "flies_after")
-        _units(self, UNITS["days"], "maturation", "life")
+        _units(self, UNITS["days"], "maturation", "life", "egg")
         _units(self, UNITS["temperature"], "hard_frost")
         if self.life.value <= 0:
             raise ValueError("life must be positive")

@@ -21,7 +21,7 @@ from emergence.dates import NEVER
 from emergence.randomness import keyed_generator
 from emergence.solar import day_length
 from emergence.taxa.draws import ln_sd
-from emergence.taxa.model import Taxon
+from emergence.taxa.model import Taxon, YearClass
 from emergence.taxa.population import LOGISTIC_SD, crossing, heat_at, ready_share
 
 Floats = NDArray[np.floating]
@@ -441,15 +441,48 @@ def member_classes(
     part = taxon.year_class
     if part is None:
         raise ValueError(f"{taxon.id} has no year-classes")
-    own_sd = 0.0 if part.critical is None else ln_sd(part.critical)
     carry = 0.0 if part.carry is None else part.carry.value
     found = np.empty((3, *deviation_c.shape), dtype=np.float32)
     for k, lake_id in enumerate(lake_ids.tolist()):
-        rng = keyed_generator(seed, "year-class", taxon.id, str(lake_id))
-        own, other = rng.standard_normal((2, deviation_c.shape[1]))
-        heat = np.log(np.maximum.accumulate(np.maximum(points.annual[k], 1.0)) + np.arange(len(points.offset_c)) * 1e-6)
-        at = np.interp(deviation_c[k], points.offset_c, heat) - own_sd * own
+        heat, at, other = _places(points, part, k, deviation_c[k], _numbers(taxon, str(lake_id), seed))
         for row, value in zip(found[:, k], (points.strength, points.winter_sd, points.younger), strict=True):
             row[:] = np.interp(at, heat, value[k])
         found[0, k] *= np.exp(part.ln_sd.value * other)
     return MemberClasses(found[0], carry * found[1], found[2])
+
+
+def member_ages(points: PointClasses, taxon: Taxon, deviation_c: Floats, key: str, *, seed: int) -> Doubles:
+    """Return the shares of those aged 1, 2, ... years among the maturing, (OLDEST,): the mean over one lake's members.
+
+    Parameters
+    ----------
+    points
+        The lake's points (one lake).
+    taxon
+        The taxon.
+    deviation_c
+        How far each member's water lies from the central one [°C], (members,).
+    key
+        The lake's key.
+    seed
+        The run's seed: the members are those of ``member_classes``.
+    """
+    if taxon.year_class is None:
+        raise ValueError(f"{taxon.id} has no year-classes")
+    heat, at, _ = _places(points, taxon.year_class, 0, deviation_c, _numbers(taxon, key, seed))
+    return np.array([np.interp(at, heat, points.ages[0, :, age]).mean() for age in range(points.ages.shape[2])])
+
+
+def _numbers(taxon: Taxon, lake_id: str, seed: int) -> np.random.Generator:
+    return keyed_generator(seed, "year-class", taxon.id, lake_id)
+
+
+def _places(
+    points: PointClasses, part: YearClass, lake: int, deviation_c: Floats, rng: np.random.Generator
+) -> tuple[Doubles, Doubles, Doubles]:
+    """Return the log heat of a lake's points, where each member stands on it, and its deviate of numbers."""
+    own_sd = 0.0 if part.critical is None else ln_sd(part.critical)
+    own, other = rng.standard_normal((2, len(deviation_c)))
+    usual = np.maximum.accumulate(np.maximum(points.annual[lake], 1.0))
+    heat = np.log(usual + np.arange(len(points.offset_c)) * 1e-6)
+    return heat, np.interp(deviation_c, points.offset_c, heat) - own_sd * own, other
