@@ -25,9 +25,9 @@ from season_folder import (
 )
 
 from emergence.dates import day_number
-from emergence.errors import Problem
+from emergence.errors import Problem, SeasonError
 from emergence.records import Season, Settings
-from emergence.season import read_season
+from emergence.season import intake, read_season
 
 
 def read(folder, changes=None) -> Season:
@@ -321,3 +321,19 @@ def test_stations_keep_their_order_in_the_weather(tmp_path):
     head, *rows = STATIONS.splitlines()
     season = read(tmp_path, {"stations.csv": "\n".join([head, *reversed(rows)])})
     assert list(season.weather) == ["high", "low"]
+
+
+def test_every_file_is_opened_once_however_many_lakes(tmp_path, monkeypatch):
+    opened: list[str] = []
+    plain = intake._read_bytes
+    monkeypatch.setattr(intake, "_read_bytes", lambda path: opened.append(path.name) or plain(path))
+    rows = [f"pond{k},,,51.2,-119.4,420,,,,low,,,\n" for k in range(500)]
+    season = read(tmp_path, {"lakes.csv": LAKES + "".join(rows)})
+    assert len(season.lakes) == 503
+    assert sorted(opened) == sorted(set(opened))
+    assert "low.csv" in opened
+
+
+def test_an_id_of_two_lines_is_refused(tmp_path):
+    with pytest.raises(SeasonError, match="lake_id must be 1 to 64 letters"):
+        read(tmp_path, {"lakes.csv": LAKES.replace("birch,", '"birch\nlake",')})

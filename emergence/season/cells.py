@@ -89,7 +89,7 @@ def _stripped(column: list[str]) -> list[str]:
     joined = "".join(column)
     if joined.isascii() and joined.isprintable() and " " not in joined:
         return column
-    return [cell.strip() for cell in column]
+    return list(map(str.strip, column))
 
 
 def _careful_columns(cells: Cells, top: int, width: int) -> tuple[list[list[str]], NDArray[np.int64], list[int]]:

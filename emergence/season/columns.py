@@ -25,6 +25,7 @@ _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _MISSING = frozenset({"", "na", "n/a", "nan", "null"})
 _COMMA = re.compile(r"([+-]?\d+),(\d+)")
 _ID = re.compile(r"\w[\w.\-]{0,63}")
+_IDS = re.compile(r"(?:\w[\w.\-]{0,63}\n)*")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
 _LONG_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
 _DATE_LENGTH = 10
@@ -193,7 +194,8 @@ def choices(sheet: Sheet, name: str, allowed: tuple[str, ...], *, required: bool
     words = np.full(len(sheet), "", dtype=object)
     if name not in sheet.cells:
         return words
-    cells = [cell.lower() for cell in sheet.cells[name]]
+    lower = {cell: cell.lower() for cell in set(sheet.cells[name])}
+    cells = [lower[cell] for cell in sheet.cells[name]]
     words[:] = cells
     fine = {*allowed} if required else {*allowed, ""}
     if not fine.issuperset(cells):
@@ -205,10 +207,14 @@ def choices(sheet: Sheet, name: str, allowed: tuple[str, ...], *, required: bool
 
 def ids(sheet: Sheet, name: str) -> Words:
     """Return a column of ids, shape (rows,), checked for allowed characters and for being there once only."""
-    cells = [normal(cell) for cell in sheet.cells[name]]
+    cells = _normals(sheet.cells[name])
     words = np.full(len(sheet), "", dtype=object)
     words[:] = cells
-    wrong = np.array([_ID.fullmatch(cell) is None for cell in cells], dtype=bool)
+    lines = "\n".join([*cells, ""])
+    if lines.count("\n") == len(cells) and _IDS.fullmatch(lines):
+        wrong = np.zeros(len(cells), dtype=bool)
+    else:
+        wrong = np.array([_ID.fullmatch(cell) is None for cell in cells], dtype=bool)
     rule = f"{name} must be 1 to 64 letters, digits, '_', '-' or '.', and start with a letter, a digit or '_'"
     remedy = "Give it a short id without spaces; the full name belongs in the column name."
     sheet.flag(wrong, name, rule, remedy)
@@ -229,6 +235,10 @@ def normal(name: str) -> str:
     return name if name.isascii() else unicodedata.normalize("NFC", name)
 
 
+def _normals(names: list[str]) -> list[str]:
+    return names if "".join(names).isascii() else [normal(name) for name in names]
+
+
 def references(sheet: Sheet, name: str, known: Names | None, where: str, *, required: bool = True) -> Words:
     """Return a column of ids defined in the file ``where``, shape (rows,); unknown ones are flagged.
 
@@ -237,7 +247,7 @@ def references(sheet: Sheet, name: str, known: Names | None, where: str, *, requ
     words = np.full(len(sheet), "", dtype=object)
     if name not in sheet.cells:
         return words
-    cells = [normal(cell) for cell in sheet.cells[name]]
+    cells = _normals(sheet.cells[name])
     words[:] = cells
     if required:
         blank = np.array([not cell for cell in cells], dtype=bool)
