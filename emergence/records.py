@@ -20,6 +20,9 @@ STAGES = ("young", "mature", "moving", "pupa", "empty_skin", "adult")
 LEVELS = ("none", "few", "many")
 RESIDENCES = ("yes", "unsure", "no")
 STEMS = ("none", "some", "much")
+WANTED_STAGES = ("moving", "hatch", "young")
+NO_DAY = -1_000_000
+"""Day number that stands for a blank date."""
 
 
 @dataclass(frozen=True)
@@ -173,6 +176,146 @@ def no_overrules() -> Overrules:
 
 
 @dataclass(frozen=True)
+class Want:
+    """What a party wants to meet: a taxon (id or trade name), its stage (one of WANTED_STAGES), and how much [1]."""
+
+    taxon: str
+    stage: str
+    weight: float
+
+
+@dataclass(frozen=True)
+class Trips(Table):
+    """What parties want. Words are ``""`` where blank, days ``NO_DAY``, numbers NaN.
+
+    ``size`` guests want ``days`` days within ``earliest`` to ``latest`` (day numbers, both included); ``consecutive``,
+    ``change_lake`` (one change of lake within the trip is fine) and ``poor_days`` (days under ice, in the overturn or
+    above the heat stop are booked knowingly) are yes or no. ``wants`` holds tuples of `Want`; ``lakes``, ``regions``,
+    ``not_lakes``, ``not_regions``, ``skills`` tuples of words, ``()`` for any or none. ``booking`` is movable or fixed;
+    ``booked_lake`` and ``booked_start`` say what is booked; ``move_cost_days`` [expected moving days].
+    """
+
+    party: Words
+    size: Days
+    earliest: Days
+    latest: Days
+    days: Days
+    consecutive: Words
+    change_lake: Words
+    wants: Words
+    lakes: Words
+    regions: Words
+    not_lakes: Words
+    not_regions: Words
+    skills: Words
+    booking: Words
+    booked_lake: Words
+    booked_start: Days
+    decide_by: Days
+    move_cost_days: Floats
+    poor_days: Words
+    note: Words
+    row: Days
+
+
+@dataclass(frozen=True)
+class Guides(Table):
+    """Who guides: days ``first`` to ``last`` (``NO_DAY``: no bound) but those ``off`` (tuples of weekdays and dates).
+
+    ``boats`` of ``guests_per_boat`` guests each; ``skills`` tuples of words; ``base`` the name of a place in travel.csv
+    or ``""``; its latitude and longitude [degrees], NaN where blank.
+    """
+
+    guide: Words
+    first: Days
+    last: Days
+    off: Words
+    boats: Days
+    guests_per_boat: Days
+    skills: Words
+    base: Words
+    base_latitude: Floats
+    base_longitude: Floats
+    row: Days
+
+
+@dataclass(frozen=True)
+class Closures(Table):
+    """When a lake is closed, first to last day included, and why."""
+
+    lake_id: Words
+    first: Days
+    last: Days
+    reason: Words
+    row: Days
+
+
+@dataclass(frozen=True)
+class Access(Table):
+    """When a lake can be reached and how much it may be fished; NaN and ``NO_DAY`` mean no bound.
+
+    ``permit`` is held, missing or ``""`` (none needed); ``quota_days`` guided days a season; ``parties_per_day`` and
+    ``parties_per_week`` (weeks begin on Monday) let the lake rest.
+    """
+
+    lake_id: Words
+    open_from: Days
+    open_to: Days
+    permit: Words
+    quota_days: Floats
+    parties_per_day: Floats
+    parties_per_week: Floats
+    row: Days
+
+
+@dataclass(frozen=True)
+class Travel(Table):
+    """Hours [h] on the road from a place (lake_id or base) to another; one way given stands for both."""
+
+    origin: Words
+    destination: Words
+    hours: Floats
+    row: Days
+
+
+@dataclass(frozen=True)
+class Booking:
+    """Everything a trip plan needs beside the forecast."""
+
+    trips: Trips
+    guides: Guides
+    closures: Closures
+    access: Access
+    travel: Travel
+
+
+@dataclass(frozen=True)
+class TripSettings:
+    """Section [trips] of season.toml.
+
+    ``road_factor`` [1] on great circles, ``speed_km_h`` [km/h], ``most_travel_h`` [h] one way; ``travel_cost`` [moving
+    days per hour], ``move_cost_days`` [moving days]; ``again`` [1] what each further moving day is worth against the
+    one before; ``fairness`` [1]; ``heat_stop_c`` [°C]; ``ice_chance``, ``turnover_chance``, ``heat_chance`` [0..1]
+    above which a day is worth nothing; ``unsure_share`` [0..1] chance that an insect is there that "may live here";
+    ``notice_days`` [d] before a trip up to which it can be moved.
+    """
+
+    road_factor: float = 1.4
+    speed_km_h: float = 60.0
+    most_travel_h: float = 3.0
+    travel_cost: float = 0.05
+    move_cost_days: float = 1.0
+    again: float = 0.9
+    fairness: float = 0.5
+    heat_stop_c: float = 20.0
+    ice_chance: float = 0.1
+    turnover_chance: float = 0.5
+    heat_chance: float = 0.5
+    unsure_share: float = 0.5
+    notice_days: int = 14
+
+
+@dataclass(frozen=True)
 class Settings:
     """What season.toml says, with its defaults. ``said`` names the keys that the user wrote."""
 
@@ -186,6 +329,7 @@ class Settings:
     temperature_unit: str = "C"
     length_unit: str = "m"
     guests_see_lakes: str = "share"
+    trips: TripSettings = TripSettings()
     said: frozenset[str] = frozenset()
 
 
@@ -197,7 +341,8 @@ class Season:
     unreadable is absent and named in ``problems``. ``own_taxa`` maps the relative path of a user's taxon file to its
     text, already known to be UTF-8 text. ``checksums`` maps relative paths to the SHA-256 of the files read.
     ``checked_to`` is the last day (day number) up to which quality control went over the weather, None before it.
-    ``moved`` says which days of its weather stand for later ones; None but in hindcasts.
+    ``moved`` says which days of its weather stand for later ones; None but in hindcasts. ``booking`` holds parties,
+    guides and rules of access, None where there is no trips.csv.
     """
 
     folder: Path
@@ -216,3 +361,4 @@ class Season:
     overrules: Overrules = field(default_factory=no_overrules)
     checked_to: int | None = None
     moved: Moved | None = None
+    booking: Booking | None = None

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import day_number, to_date
-from emergence.records import Days, Floats, Words
+from emergence.records import NO_DAY, Days, Floats, Words
 from emergence.season.intake import shorten
 from emergence.season.names import Names, did_you_mean
 from emergence.season.tables import Sheet
@@ -158,13 +158,21 @@ def numbers(sheet: Sheet, name: str, bounds: Bounds, *, required: bool = False) 
     return values
 
 
-def dates(sheet: Sheet, name: str, last: int, last_rule: str) -> Days:
-    """Return a column of dates as day numbers [d], shape (rows,), 0 where bad; later than ``last`` is bad."""
+def dates(sheet: Sheet, name: str, last: int, last_rule: str, *, required: bool = True) -> Days:
+    """Return a column of dates as day numbers [d], shape (rows,), 0 where bad; later than ``last`` is bad.
+
+    Where it is not ``required``, blank cells and an absent column give ``NO_DAY``.
+    """
+    if name not in sheet.cells:
+        return np.full(len(sheet), NO_DAY, dtype=np.int64)
     cells = sheet.cells[name]
     days, shaped, real = parse_dates(cells)
     blank = np.fromiter(map("".__eq__, cells), dtype=bool, count=len(cells))
     how = "Write it as year-month-day, such as 2024-05-31; in a spreadsheet format the column as yyyy-mm-dd."
-    sheet.flag(blank, name, "the date is missing", how)
+    if required:
+        sheet.flag(blank, name, "the date is missing", how)
+    else:
+        days[blank] = NO_DAY
     sheet.flag(~shaped & ~blank, name, "the date must be written as YYYY-MM-DD", how)
     sheet.flag(shaped & ~real, name, "there is no such day in the calendar", "Correct the month or the day.")
     sheet.flag(real & (days < FIRST_DAY), name, "dates before 1800 are not taken", "Correct the year.")

@@ -18,7 +18,10 @@ MAX_BYTES = 1 << 30
 """A file that unpacks to more than this [bytes] is refused."""
 SAVE_AS = "In the spreadsheet choose 'Save as' and the file type 'CSV UTF-8 (comma delimited)'."
 SAVE_TOML_AS = "In the text editor save it with the encoding UTF-8."
-_TABLES = ("lakes", "stations", "readings", "ice", "sightings", "residents", "overrules")
+_TABLES = (
+    *("lakes", "stations", "readings", "ice", "sightings", "residents", "overrules"),
+    *("trips", "guides", "closures", "access", "travel"),
+)
 KNOWN_FILES = ("season.toml", *(f"{table}.csv" for table in _TABLES))
 
 _FOREIGN = (

@@ -7,7 +7,15 @@ from operator import attrgetter
 from pathlib import Path
 
 from emergence.errors import Problem, SeasonError
-from emergence.records import Season
+from emergence.records import Booking, Lakes, Season
+from emergence.season.access import (
+    ACCESS_RULES,
+    CLOSURE_RULES,
+    TRAVEL_RULES,
+    read_access,
+    read_closures,
+    read_travel,
+)
 from emergence.season.intake import Intake, shown_name
 from emergence.season.lakes import (
     LAKE_RULES,
@@ -30,6 +38,7 @@ from emergence.season.observations import (
 from emergence.season.overrules import OVERRULE_RULES, read_overrules
 from emergence.season.settings import read_settings
 from emergence.season.tables import Rules, Sheet, read_sheet
+from emergence.season.trips import GUIDE_RULES, TRIP_RULES, read_guides, read_trips
 from emergence.season.weather import note_stations_without, read_weather, weather_stems
 
 _SHOWN = 200
@@ -46,6 +55,11 @@ _TABLE_RULES = {
     "ice": ICE_RULES,
     "sightings": SIGHTING_RULES,
     "overrules": OVERRULE_RULES,
+    "trips": TRIP_RULES,
+    "guides": GUIDE_RULES,
+    "closures": CLOSURE_RULES,
+    "access": ACCESS_RULES,
+    "travel": TRAVEL_RULES,
 }
 
 
@@ -106,11 +120,27 @@ def _read_all(intake: Intake, today: int) -> Season:
         own_taxa=_own_taxa(intake),
         problems=(),
         overrules=read_overrules(sheets["overrules"], lake_names, station_names),
+        booking=_booking(sheets, lakes, lake_names),
     )
     for sheet in sheets.values():
         intake.problems.extend(sheet.problems if sheet is not None else ())
     _report_names(intake)
     return season
+
+
+def _booking(sheets: dict[str, Sheet | None], lakes: Lakes, lake_names: Names | None) -> Booking | None:
+    """Return parties, guides and rules of access; None where there is no trips.csv (the others are checked anyway)."""
+    guides = sheets["guides"]
+    bases = () if guides is None else guides.cells.get("base", ())
+    travel, places = read_travel(sheets["travel"], lake_names, bases)
+    booking = Booking(
+        trips=read_trips(sheets["trips"], lakes, lake_names),
+        guides=read_guides(guides, places),
+        closures=read_closures(sheets["closures"], lake_names),
+        access=read_access(sheets["access"], lake_names),
+        travel=travel,
+    )
+    return None if sheets["trips"] is None else booking
 
 
 def _there(intake: Intake, table: str) -> bool:

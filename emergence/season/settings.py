@@ -10,11 +10,12 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from emergence.errors import Problem
-from emergence.records import Settings
+from emergence.records import Settings, TripSettings
 from emergence.season.intake import Intake, shorten
 from emergence.season.names import did_you_mean
 
 FILE = "season.toml"
+_PLAIN = TripSettings()
 _FORBIDDEN = frozenset('/\\:*?"<>|')
 
 
@@ -45,6 +46,25 @@ class _Guests(_Part):
     lakes: Literal["share", "all"] = "share"
 
 
+_Share = Annotated[float, Field(ge=0, le=1)]
+
+
+class _Trips(_Part):
+    road_factor: Annotated[float, Field(ge=1, le=5)] = _PLAIN.road_factor
+    speed_km_h: Annotated[float, Field(ge=5, le=200)] = _PLAIN.speed_km_h
+    most_travel_h: Annotated[float, Field(gt=0, le=24)] = _PLAIN.most_travel_h
+    travel_cost: Annotated[float, Field(ge=0, le=10)] = _PLAIN.travel_cost
+    move_cost_days: Annotated[float, Field(ge=0, le=100)] = _PLAIN.move_cost_days
+    again: _Share = _PLAIN.again
+    fairness: _Share = _PLAIN.fairness
+    heat_stop_c: Annotated[float, Field(ge=5, le=35)] = _PLAIN.heat_stop_c
+    ice_chance: _Share = _PLAIN.ice_chance
+    turnover_chance: _Share = _PLAIN.turnover_chance
+    heat_chance: _Share = _PLAIN.heat_chance
+    unsure_share: _Share = _PLAIN.unsure_share
+    notice_days: Annotated[int, Field(ge=0, le=365)] = _PLAIN.notice_days
+
+
 class _SeasonFile(_Part):
     name: str = ""
     time_zone: str = "UTC"
@@ -53,6 +73,7 @@ class _SeasonFile(_Part):
     ensemble: _Ensemble = Field(default_factory=_Ensemble)
     units: _Units = Field(default_factory=_Units)
     guests: _Guests = Field(default_factory=_Guests)
+    trips: _Trips = Field(default_factory=_Trips)
 
     @field_validator("name")
     @classmethod
@@ -81,6 +102,19 @@ _RULES = {
     "units.temperature": ("must be C or F", 'Write for example temperature = "C".'),
     "units.length": ("must be m or ft", 'Write for example length = "m".'),
     "guests.lakes": ("must be share or all", 'Write for example lakes = "share".'),
+    "trips.road_factor": ("must be a number from 1 to 5", "Write for example road_factor = 1.4."),
+    "trips.speed_km_h": ("must be a number from 5 to 200", "Write for example speed_km_h = 60.0."),
+    "trips.most_travel_h": ("must be a number above 0, at most 24", "Write for example most_travel_h = 3.0."),
+    "trips.travel_cost": ("must be a number from 0 to 10", "Write for example travel_cost = 0.05."),
+    "trips.move_cost_days": ("must be a number from 0 to 100", "Write for example move_cost_days = 1.0."),
+    "trips.again": ("must be a number from 0 to 1", "Write for example again = 0.9."),
+    "trips.fairness": ("must be a number from 0 to 1", "Write for example fairness = 0.5."),
+    "trips.heat_stop_c": ("must be a number of °C from 5 to 35", "Write for example heat_stop_c = 20.0."),
+    "trips.ice_chance": ("must be a number from 0 to 1", "Write for example ice_chance = 0.1."),
+    "trips.turnover_chance": ("must be a number from 0 to 1", "Write for example turnover_chance = 0.5."),
+    "trips.heat_chance": ("must be a number from 0 to 1", "Write for example heat_chance = 0.5."),
+    "trips.unsure_share": ("must be a number from 0 to 1", "Write for example unsure_share = 0.5."),
+    "trips.notice_days": ("must be a whole number from 0 to 365", "Write for example notice_days = 14."),
 }
 _SECTIONS = tuple(dict.fromkeys(key.partition(".")[0] for key in _RULES if "." in key))
 
@@ -122,6 +156,7 @@ def _to_record(parsed: _SeasonFile, said: dict[str, Any]) -> Settings:
         temperature_unit=parsed.units.temperature,
         length_unit=parsed.units.length,
         guests_see_lakes=parsed.guests.lakes,
+        trips=TripSettings(**parsed.trips.model_dump()),
         said=frozenset(keys),
     )
 
