@@ -11,6 +11,7 @@ import click
 from emergence import __version__
 from emergence.cli.explain import explain_command
 from emergence.cli.forecast import forecast_command
+from emergence.cli.hindcast import hindcast_command
 from emergence.cli.learn import learn_command
 from emergence.cli.note import note_group
 from emergence.cli.taxa import taxa_command
@@ -81,6 +82,7 @@ main.add_command(forecast_command)
 main.add_command(water_command)
 main.add_command(note_group)
 main.add_command(learn_command)
+main.add_command(hindcast_command)
 main.add_command(taxa_command)
 main.add_command(explain_command)
 main.add_command(weather_group)

@@ -191,7 +191,7 @@ class HindcastResult:
 
     ``known_years`` is other (all but the target) or past; ``readings`` says in words which of a season's notes were
     used. ``rows`` is hindcast.csv; ``leads`` and ``lakes`` hold the scores by lead, of all lakes and of each;
-    ``reliability``: chance, share, cases; ``pit``: from, share; ``problems`` are sentences on what could not be scored.
+    ``reliability``: chance, share, cases; ``pit``: from, share.
     """
 
     name: str
@@ -202,7 +202,6 @@ class HindcastResult:
     lakes: pd.DataFrame
     reliability: pd.DataFrame
     pit: pd.DataFrame
-    problems: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,336 @@
+"""Past seasons forecast again as if on a day of theirs: thermal milestones of each lake, by the code of a forecast."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emergence.dates import NEVER, SeasonSpan, same_day_in, season_span, season_year
+from emergence.degreedays.milestones import MILESTONES, Milestone, observed_passing_day, passing_days
+from emergence.errors import NoWeatherError
+from emergence.records import Lakes, Readings, Season
+from emergence.runs.checked import FARTHEST_KM, ruled_readings
+from emergence.runs.execute import make_block
+from emergence.runs.learn import by_hemisphere, learn_lakes
+from emergence.runs.other_years import Known
+from emergence.runs.plan import Job, RunPlan, choose_lakes, prepare
+from emergence.runs.record import Record, simulate_record, winters
+from emergence.runs.simulate import block_water
+from emergence.runs.taught import Learned, with_learned
+from emergence.water.conditioning import OPEN_C, SURFACE_M
+from emergence.water.features import Features
+from emergence.water.members import member_water
+from emergence.water.spread import Spread, draw_errors, error_bank
+from emergence.water.surface import WaterPath, opening_keep
+from emergence.weather.neighbours import great_circle_km
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+READING_AGES_D = (3, 14, 28)  # how old the readings of a hindcast with few of them are, about
+AGE_WITHIN_D = 7
+AIR_DAYS, AIR_SHARE = 60, 0.6  # days of air before the issue date, and the share of them that must be measured
+HINDSIGHT_MEMBERS = 40
+LONGEST_SEASON_D = 488  # with the four months before it
+AFTER_D = 100  # days after the latest date ever seen to which members are run; what comes later counts as then
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class Ask:
+    """What to re-run: seasons ``years`` (none: all) and ``leads`` [d] before the median date; lakes likewise.
+
+    ``past_only`` leaves out years after the target; ``readings`` is how many of the season's readings are used: None
+    for all notes, else those nearest to 3, 14 and 28 days before the issue date, and no ice date. ``least_years`` is in
+    how many years a lake must have passed a milestone.
+    """
+
+    years: tuple[int, ...]
+    leads: tuple[int, ...]
+    lakes: tuple[str, ...] = ()
+    past_only: bool = False
+    readings: tuple[int | None, ...] = (None,)
+    least_years: int = 8
+    milestones: tuple[Milestone, ...] = MILESTONES
+
+
+@dataclass(frozen=True)
+class Target:
+    """A date to be forecast again: ``truth`` and ``issue`` are day numbers."""
+
+    lake_id: str
+    milestone: Milestone
+    year: int
+    lead_d: int
+    issue: int
+    truth: int
+
+
+@dataclass(frozen=True)
+class Rerun:
+    """One date forecast again; dates count from the season's first day [d].
+
+    ``members`` (slots, replicates) dates, cut at the last simulated day; ``truth`` what came; ``other_year``,
+    ``other_date`` (n,) what came in the years that may be known; ``hindsight`` and ``hindsight_sd`` (n,) mean and
+    standard deviation of what the lake's model, fitted without the target season, says of those years with their
+    observed weather (NaN: nothing); ``air_c`` and ``other_air_c`` (n,) [°C] the mean air of the 60 days to the issue
+    date; ``asked`` how many readings were to be used (None: all), ``read`` how many were.
+    """
+
+    target: Target
+    start: int
+    truth: int
+    members: Ints
+    other_year: Ints
+    other_date: Ints
+    hindsight: Floats
+    hindsight_sd: Floats
+    air_c: float
+    other_air_c: Floats
+    asked: int | None
+    read: int
+
+
+Truths = Mapping[tuple[str, Milestone], Mapping[int, int]]
+"""For each lake and milestone the day number on which observed water passed it, by season."""
+
+
+def observed_dates(season: Season, ask: Ask) -> Truths:
+    """Return when the surface water that was read passed the milestones, those passed in enough years."""
+    readings, _ = ruled_readings(season.readings, season.overrules)
+    readings = readings.take(~(readings.depth_m > SURFACE_M))
+    found: dict[tuple[str, Milestone], dict[int, int]] = {}
+    for lake, south in zip(season.lakes.lake_id.tolist(), season.lakes.southern.tolist(), strict=True):
+        if ask.lakes and lake not in ask.lakes:
+            continue
+        mine = readings.take(readings.lake_id == lake)
+        days, place = np.unique(mine.day, return_inverse=True)
+        water = np.bincount(place, mine.water_c) / np.maximum(np.bincount(place), 1)
+        year = np.array([season_year(int(d), south) for d in days], dtype=np.int64)
+        for milestone in ask.milestones:
+            for y in np.unique(year).tolist():
+                start = season_span(y, south).start
+                day = observed_passing_day(days[year == y], water[year == y], milestone, start=start)
+                if day is not None:
+                    found.setdefault((lake, milestone), {})[y] = day
+    return {key: dates for key, dates in found.items() if len(dates) >= ask.least_years}
+
+
+def targets(truths: Truths, ask: Ask, southern: Mapping[str, bool]) -> list[Target]:
+    """Return what to re-run: the issue date lies ``lead`` days before the median date of all years."""
+    out = []
+    for (lake, milestone), dates in truths.items():
+        start = {y: season_span(y, southern[lake]).start for y in dates}
+        median = int(np.floor(np.median([d - start[y] for y, d in dates.items()]) + 0.5))
+        out += [
+            Target(lake, milestone, y, lead, start[y] + median - lead, day)
+            for y, day in dates.items()
+            if y in ask.years or not ask.years
+            for lead in ask.leads
+        ]
+    return sorted(out, key=lambda t: (t.year, t.lake_id, t.issue, t.milestone.heat_dd))
+
+
+@dataclass(frozen=True)
+class YearFits:
+    """What other seasons teach when one is left out: fits, and what each lake's model then says of those seasons.
+
+    ``hindsight`` maps lake, milestone and season to mean and standard deviation of the members' dates [d from the
+    season's start] with observed weather and no note of that season.
+    """
+
+    learned: Learned
+    hindsight: Mapping[tuple[str, Milestone, int], tuple[float, float]]
+
+
+def year_fits(known: Known, lakes: Lakes, truths: Truths, *, cut: int) -> YearFits:
+    """Fit lakes of one hemisphere to notes of other seasons; nothing after day number ``cut`` of the target's is known.
+
+    Readings and ice dates of the target season itself do not teach; they act as notes of the season.
+    """
+    season, span = known.on(min(cut, known.span.start - 1)), known.span
+    record = simulate_record(season, lakes)
+    learned = learn_lakes(season, record, before=span.start)
+    spread = with_learned(record.spread, record.lakes, learned)
+    found: dict[tuple[str, Milestone, int], tuple[float, float]] = {}
+    for part, opening in winters(record):
+        days = record.days[part]
+        laid_season = season_span(season_year(int(days[-1]), span.southern), span.southern)
+        year = season_year(int(known.true_day(season, int(days[-1]))), span.southern)
+        asked = [key for key, dates in truths.items() if year in _others(dates, span.year, known.past_only)]
+        row = {str(i): k for k, i in enumerate(record.lakes.lake_id)}
+        some = np.array(sorted({row[lake] for lake, _ in asked if lake in row}), dtype=np.int64)
+        if not len(some) or days[0] > laid_season.start:
+            continue
+        water = _hindsight(record, spread, some, part, opening)[laid_season.start - days[0] :]
+        for lake, milestone in asked:
+            if lake in row:
+                dates = passing_days(water[:, int(np.flatnonzero(some == row[lake])[0])], milestone)
+                if (dates != NEVER).all():
+                    found[lake, milestone, year] = float(dates.mean()), float(dates.std())
+    return YearFits(dataclasses.replace(learned, before=-(10**6)), found)
+
+
+def _hindsight(record: Record, spread: Spread, some: Ints, part: slice, opening: Ints) -> NDArray[np.floating]:
+    """Return water [°C] drawn about the simulated surface of some lakes and a winter's days, (days, lakes, members)."""
+    ids = record.lakes.lake_id[some], record.lakes.region[some]
+    year, opened = season_year(int(record.days[part][-1]), bool(record.lakes.southern[0])), opening[some]
+    laid = member_water(
+        WaterPath(*(v[part][:, some] for v in vars(record.path).values())),
+        draw_errors(spread.take(some), *ids, seed=0, season=year, members=HINDSIGHT_MEMBERS),
+        known=Features(record.known.calendar[part], record.known.weather[part][:, some]),
+        bank=_bank(0),
+        opening=opened,
+        keep=opening_keep(record.shape.take(some)),
+    )
+    return laid.water_c[:, :, 0]
+
+
+def _others(dates: Mapping[int, int], year: int, past_only: bool) -> list[int]:
+    return sorted(y for y in dates if y < year or (y > year and not past_only))
+
+
+def rerun_all(season: Season, ask: Ask, *, progress: Progress | None = None) -> Iterator[Rerun]:
+    """Forecast past seasons' thermal dates again, season by season.
+
+    Parameters
+    ----------
+    season
+        The season as read, journal included; quality control is made anew for each month of each target season.
+    ask
+        What to re-run.
+    progress
+        Called with (issue dates done, issue dates in all).
+    """
+    truths = observed_dates(season, ask)
+    chosen = choose_lakes(season.lakes, ask.lakes)
+    southern = {str(i): bool(s) for i, s in zip(chosen.lake_id, chosen.southern, strict=True)}
+    wanted = targets(truths, ask, southern)
+    groups = _grouped(wanted)
+    near = {lake: around_lake(season, lake) for lake in {t.lake_id for t in wanted}}
+    done = 0
+    for group in by_hemisphere(season.lakes):
+        ids = set(group.lake_id.tolist())
+        for year in sorted({t.year for t in wanted if t.lake_id in ids}):
+            mine = [part for part in groups if part[0].year == year and part[0].lake_id in ids]
+            span = season_span(year, bool(group.southern[0]))
+            whole = Known(season, span, ask.past_only)
+            fits = year_fits(whole, group, truths, cut=min(part[0].issue for part in mine))
+            known = {lake: Known(near[lake], span, ask.past_only) for lake in {part[0].lake_id for part in mine}}
+            for part in mine:
+                yield from rerun(known[part[0].lake_id], part, ask, truths, fits)
+                done += 1
+                if progress is not None:
+                    progress(done, len(groups))
+
+
+def around_lake(season: Season, lake_id: str) -> Season:
+    """Return the folder with one lake and the stations that have a say in its air: its own and all within 500 km."""
+    lake, at = season.lakes.take(season.lakes.lake_id == lake_id), season.stations
+    own = at.station_id == lake.station_id[0]
+    latitude, longitude = np.append(at.latitude[own], lake.latitude), np.append(at.longitude[own], lake.longitude)
+    km = great_circle_km(at.latitude[:, None], at.longitude[:, None], latitude, longitude)
+    near = at.take(own | (km <= FARTHEST_KM).any(axis=1))
+    weather = {name: series for name, series in season.weather.items() if name in set(near.station_id.tolist())}
+    return dataclasses.replace(season, lakes=lake, stations=near, weather=weather)
+
+
+def _grouped(wanted: list[Target]) -> list[list[Target]]:
+    groups: dict[tuple[int, str, int], list[Target]] = {}
+    for target in wanted:
+        groups.setdefault((target.year, target.lake_id, target.issue), []).append(target)
+    return list(groups.values())
+
+
+def rerun(known: Known, part: list[Target], ask: Ask, truths: Truths, fits: YearFits) -> Iterator[Rerun]:
+    """Forecast the milestones of one lake, season and issue date again."""
+    lake, issue, span = part[0].lake_id, part[0].issue, known.span
+    latest = max(d - season_span(y, span.southern).start for t in part for y, d in truths[lake, t.milestone].items())
+    span = dataclasses.replace(span, end=min(span.end, span.start + latest + AFTER_D))
+    try:
+        plan = prepare(known.on(issue), as_of=issue, lakes=(lake,), learned=fits.learned)
+    except NoWeatherError:
+        return
+    plan = dataclasses.replace(plan, taxa={})
+    others = {t.milestone: _others(truths[lake, t.milestone], span.year, ask.past_only) for t in part}
+    air = {y: recent_air(plan, issue, y, span) for y in {span.year}.union(*others.values())}
+    for asked in ask.readings:
+        noted = few_notes(plan, span, asked)
+        read = int(((noted.season.readings.day >= span.sim_start) & (noted.season.readings.lake_id == lake)).sum())
+        water = member_surface(noted, span)
+        for target in part:
+            years, m = others[target.milestone], target.milestone
+            days = np.minimum(passing_days(water[span.start - span.sim_start :], m), span.end - span.start)
+            seen = truths[lake, m]
+            hindsight = np.array([fits.hindsight.get((lake, m, y), (np.nan, np.nan)) for y in years]).reshape(-1, 2)
+            starts = [season_span(y, span.southern).start for y in years]
+            yield Rerun(
+                target=target,
+                start=span.start,
+                truth=target.truth - span.start,
+                members=days.reshape(len(plan.slots.slot_year), -1),
+                other_year=np.array(years, dtype=np.int64),
+                other_date=np.array([seen[y] - s for y, s in zip(years, starts, strict=True)], dtype=np.int64),
+                hindsight=hindsight[:, 0],
+                hindsight_sd=hindsight[:, 1],
+                air_c=air[span.year],
+                other_air_c=np.array([air[y] for y in years]),
+                asked=asked,
+                read=read,
+            )
+
+
+def member_surface(plan: RunPlan, span: SeasonSpan) -> NDArray[np.floating]:
+    """Return the members' surface water [°C] of the plan's one lake, shape (days, members), from ``span.sim_start``."""
+    job = Job(span, np.array([0]))
+    water = block_water(make_block(plan, job, job.lakes, _bank(plan.seed))).water_c
+    return water.reshape(len(water), -1)
+
+
+@lru_cache(maxsize=1)
+def _bank(seed: int) -> NDArray[np.floating]:
+    """Return the error bank for the longest season; its first days are those of a shorter one."""
+    return error_bank(seed, LONGEST_SEASON_D)
+
+
+def few_notes(plan: RunPlan, span: SeasonSpan, asked: int | None) -> RunPlan:
+    """Return a plan that knows only some readings of the season and no ice date of it; None leaves all notes."""
+    if asked is None:
+        return plan
+    r, ice = plan.season.readings, plan.season.ice
+    mine = np.flatnonzero((r.day >= span.sim_start) & (r.lake_id == plan.lakes.lake_id[0]))
+    kept = mine[chosen_readings(r.take(mine), plan.as_of, asked)]
+    season = dataclasses.replace(plan.season, readings=r.take(kept), ice=ice.take(ice.day < span.sim_start))
+    return dataclasses.replace(plan, season=season)
+
+
+def chosen_readings(readings: Readings, issue: int, count: int) -> Ints:
+    """Return at most ``count`` rows of open surface water, each nearest to one of 3, 14, 28 days before, within 7."""
+    usable = (readings.water_c >= OPEN_C) & ~(readings.depth_m > SURFACE_M) & (readings.day <= issue)
+    chosen: list[int] = []
+    for age in READING_AGES_D[:count]:
+        off = np.abs(issue - readings.day - age)
+        off = np.where(usable & (off <= AGE_WITHIN_D), off, 10**6)
+        off[chosen] = 10**6
+        if len(off) and off.min() < 10**6:
+            chosen.append(int(off.argmin()))
+    return np.array(sorted(chosen), dtype=np.int64)
+
+
+def recent_air(plan: RunPlan, issue: int, year: int, span: SeasonSpan) -> float:
+    """Return the mean air [°C] of the 60 days to the issue date's day in a season, at the lake's heaviest station.
+
+    NaN where fewer than 60 % of them were measured.
+    """
+    filled = plan.filled[int(plan.links.station_index[0, 0])]
+    end = same_day_in(season_year(issue, False) + year - span.year, issue)
+    if filled.moved is not None and year > span.year:
+        end -= filled.moved.days
+    a, b = end - AIR_DAYS + 1 - filled.first_day, end + 1 - filled.first_day
+    if a < 0 or b > len(filled.tmean_c) or filled.measured[a:b].mean() < AIR_SHARE:
+        return float("nan")
+    return float(filled.tmean_c[a:b].mean())

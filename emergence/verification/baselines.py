@@ -1,0 +1,111 @@
+"""What a forecast of a date must beat, and what stands in where the lake's model does worse: arrays only."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import stdtrit
+
+from emergence.verification.scores import crps_fair, crps_normal
+
+Floats = NDArray[np.float64]
+CALENDAR_SD_D = 10.0 / 1.2815515655446004
+"""The calendar rule of thumb: the mean date, right to ten days in eight of ten years [d]; our prior."""
+LEAST_YEARS = 4
+"""Other years without which there is neither a mean date nor a stand-in."""
+LEAST_AIR_YEARS = 6
+"""Years of recent air without which no regression is tried; our prior."""
+
+
+class Reference(NamedTuple):
+    """Scores [d] of the two things to beat: ``mean_date`` of other years with their spread, and the ``calendar``."""
+
+    mean_date: float
+    calendar: float
+
+
+def reference_scores(other_date: ArrayLike, truth: float) -> Reference:
+    """Return the scores of the other years' dates (fair form) and of the calendar rule about their mean.
+
+    Parameters
+    ----------
+    other_date
+        Dates of other years [d], shape (n,), at least two.
+    truth
+        What came [d].
+    """
+    dates = np.asarray(other_date, dtype=np.float64)
+    return Reference(float(crps_fair(dates, truth)), float(crps_normal(dates.mean(), CALENDAR_SD_D, truth)))
+
+
+def climatology_members(other_date: ArrayLike, count: int) -> Floats:
+    """Return dates that stand for a year of which nothing is known but the other years' dates.
+
+    Parameters
+    ----------
+    other_date
+        Dates of other years [d], shape (n,), at least two.
+    count
+        How many members.
+
+    Returns
+    -------
+    numpy.ndarray
+        Even quantiles of the normal predictive distribution (Student's t, n - 1 degrees of freedom), shape (count,).
+    """
+    dates = np.asarray(other_date, dtype=np.float64)
+    n = len(dates)
+    return np.asarray(dates.mean() + dates.std(ddof=1) * np.sqrt(1.0 + 1.0 / n) * _even_t(n - 1, count))
+
+
+def regression_members(other_air_c: ArrayLike, other_date: ArrayLike, air_c: float, count: int) -> Floats:
+    """Return dates from a linear regression of the date on recent air temperature.
+
+    Parameters
+    ----------
+    other_air_c
+        Mean air before the issue date's day in other years [°C], shape (n,), no NaN, at least `LEAST_AIR_YEARS`.
+    other_date
+        Their dates [d], shape (n,).
+    air_c
+        The target year's air [°C].
+    count
+        How many members.
+
+    Returns
+    -------
+    numpy.ndarray
+        Even quantiles of the predictive t distribution (n - 2 degrees of freedom), shape (count,).
+    """
+    fit = _ols(other_air_c, other_date)
+    said = fit.get_prediction(np.array([[1.0, air_c]]))
+    return float(said.predicted_mean[0]) + float(said.se_obs[0]) * _even_t(len(np.asarray(other_date)) - 2, count)
+
+
+def left_out_errors(other_date: ArrayLike, other_air_c: ArrayLike | None = None) -> Floats:
+    """Return each other year's date less what the rest says of it [d]: their mean, or a regression on air.
+
+    Parameters
+    ----------
+    other_date
+        Dates [d], shape (n,).
+    other_air_c
+        Air [°C], shape (n,); None for the mean.
+    """
+    dates = np.asarray(other_date, dtype=np.float64)
+    if other_air_c is None:
+        return np.asarray((dates - dates.mean()) * len(dates) / (len(dates) - 1.0))
+    return np.asarray(_ols(other_air_c, dates).get_influence().resid_press)
+
+
+def _ols(air_c: ArrayLike, date: ArrayLike):  # type: ignore[no-untyped-def]  # statsmodels has no types
+    from statsmodels.regression.linear_model import OLS
+
+    air = np.asarray(air_c, dtype=np.float64)
+    return OLS(np.asarray(date, dtype=np.float64), np.column_stack([np.ones_like(air), air])).fit()
+
+
+def _even_t(freedom: int, count: int) -> Floats:
+    return np.asarray(stdtrit(freedom, (np.arange(count) + 0.5) / count))
