@@ -23,7 +23,7 @@ from emergence.forecast.weighing import Told, member_taxon
 from emergence.learning.pooling import closeness
 from emergence.learning.population import shared
 from emergence.records import IceDates, Lakes, Readings, Season, Sightings
-from emergence.runs.execute import make_block
+from emergence.runs.blocks import make_block
 from emergence.runs.plan import prepare
 from emergence.runs.simulate import block_field
 from emergence.season import read_season

@@ -12,7 +12,7 @@ from emergence.forecast.events import EventResult, taxon_events
 from emergence.forecast.field import Field, layer_of
 from emergence.forecast.stages import taxon_stages
 from emergence.forecast.weighing import MemberTaxon, member_taxon
-from emergence.runs.execute import make_block, past_summers
+from emergence.runs.blocks import make_block, past_summers
 from emergence.runs.history import POINTS_C, Past, chunk_classes, member_deviation, point_classes
 from emergence.runs.plan import RunPlan
 from emergence.runs.results import Explained, GateState, Mover, StageShares

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,17 +92,21 @@ def settled(chance: float, seen: int) -> str:
     return "no" if chance <= ABSENT_TO else "unsure"
 
 
-def settled_words(plan: RunPlan, placed: Sequence[Placed]) -> list[str]:
-    """Return what sightings settled about who lives where, in sentences."""
-    found: dict[str, list[str]] = {"yes": [], "no": []}
+def settled_insects(plan: RunPlan, placed: Sequence[Placed]) -> Iterator[tuple[str, str]]:
+    """Yield who was settled to live where (yes) or not (no) by sightings, as (yes|no, insect on lake)."""
     for part in {tuple(p.place.tolist()): p for p in placed}.values():
         before = plan.residence[part.place]
         for k, column in np.argwhere((before == "unsure") & (part.residence != "unsure")).tolist():
             taxon = plan.taxa[part.taxa[column]]
-            found[part.residence[k, column]].append(f"{taxon.name} on {plan.lakes.lake_id[part.place[k]]}")
+            yield part.residence[k, column], f"{taxon.name} on {plan.lakes.lake_id[part.place[k]]}"
+
+
+def settled_words(settled: Sequence[tuple[str, str]]) -> list[str]:
+    """Return what sightings settled about who lives where (`settled_insects`), in sentences."""
     words = {
         "yes": "Taken to live there because seen",
         "no": f"Taken as absent (looked for in season again and again, never seen: chance under "
         f"{100 * ABSENT_TO:.0f} %; a line in residents.csv overrules it)",
     }
+    found = {key: [name for said, name in settled if said == key] for key in words}
     return [f"{words[key]}: {some(names)}." for key, names in found.items() if names]

@@ -20,7 +20,7 @@ from pathlib import Path
 
 import numpy as np
 
-from emergence.runs.execute import make_block
+from emergence.runs.blocks import make_block
 from emergence.runs.plan import Job, RunPlan, prepare
 from emergence.runs.simulate import CHUNK, Block, _chunk_water, surface_path, winter_end_index
 from emergence.water import compiled
