@@ -14,6 +14,7 @@ from emergence.cli.forecast import forecast_command
 from emergence.cli.hindcast import hindcast_command
 from emergence.cli.learn import learn_command
 from emergence.cli.note import note_group
+from emergence.cli.regions import regions_command
 from emergence.cli.taxa import taxa_command
 from emergence.cli.water import water_command
 from emergence.cli.weather import weather_group
@@ -80,6 +81,7 @@ def main() -> None:
 
 main.add_command(forecast_command)
 main.add_command(water_command)
+main.add_command(regions_command)
 main.add_command(note_group)
 main.add_command(learn_command)
 main.add_command(hindcast_command)

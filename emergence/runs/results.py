@@ -221,3 +221,36 @@ class LakePages:
     heat: pd.DataFrame
     needs: pd.DataFrame
     stages: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class RegionsResult:
+    """Regions and height bands side by side; region and band are "*" where all of them are taken together.
+
+    ``table`` is regions.csv. ``climbs``, a row an event: taxon, brood, event, season, lakes, per_100m, per_100m_low,
+    per_100m_high [d], per_degree, per_degree_low, per_degree_high [d], within (lakes were compared with others of
+    their region), together (height and latitude could not be told apart), scatter_days, lakes_wanted (so many such
+    lakes would tell the days for 100 m to a day). ``moves``: taxon, brood, event, region, band, week_start,
+    share_active: the first week still ahead in which half of the lakes are active, the soonest first. ``seasons``, a
+    row a group: region, band, lakes, single (a whole region or band), days_vs_normal, like_year (0: none), noise_days
+    (by how much a past year's days are off by the chance of few draws, standard error). ``years``: region, band,
+    year, days_vs_normal. ``dates``, a row a lake and event: lake_id, region, taxon, brood, event, elevation_m,
+    latitude, middle (date). ``normal_as_of`` is what the normal year knows the weather up to, None where there is
+    none.
+    """
+
+    name: str
+    as_of: dt.date
+    band_m: float
+    normal_as_of: dt.date | None
+    past_years: int
+    table: pd.DataFrame
+    climbs: pd.DataFrame
+    moves: pd.DataFrame
+    seasons: pd.DataFrame
+    years: pd.DataFrame
+    dates: pd.DataFrame
+    taxa: dict[str, TaxonLabel]
+    lakes: int
+    dropped: dict[str, str]
+    length_unit: str = "m"
