@@ -44,7 +44,7 @@ def test_forecast_writes_a_dated_run_and_points_latest(season: Path, tmp_path: P
     result = call("forecast", str(season), *FEW)
     assert result.exit_code == 0, result.output
     run = tmp_path / "reports" / "Orrowmark" / "2026-05-24"
-    assert {p.name for p in run.iterdir()} == {"windows.csv", "days.csv", "water.csv", "run.json"}
+    assert {p.name for p in run.iterdir()} == {"windows.csv", "days.csv", "water.csv", "board.html", "run.json"}
     assert (run.parent / "latest" / "run.json").exists()
     assert files_of(season) == before
     assert "NEXT FOUR WEEKS" in result.stdout and "Never judge ice" in " ".join(result.stdout.split())

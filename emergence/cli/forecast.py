@@ -9,12 +9,17 @@ from typing import TYPE_CHECKING
 
 import click
 
+from emergence.cli.board import BOARD, MOST_LAKES, boards, since_last, with_learned
 from emergence.cli.options import DATE, SEASON, hint_to_fetch, open_season, tell_problems, today
 
 if TYPE_CHECKING:
+    from emergence.report.board_rows import Since
     from emergence.runs.results import RunResult
 
-PARTS = ("windows", "days", "water", "pictures")
+ROOT = Path("reports")
+PARTS = ("windows", "days", "water", "board", "pictures")
+PAGES = frozenset(("board",))
+USUAL = frozenset(("windows", "days", "water"))
 SHOWN_AFTER = 32  # lakes; smaller runs are over before a progress line helps
 
 
@@ -44,12 +49,13 @@ class PartsType(click.ParamType[frozenset[str]]):
     "--write",
     "parts",
     type=PartsType(),
-    default="windows,days,water",
-    show_default=True,
+    show_default="windows,days,water and, up to 300 lakes, board",
     help=f"What to write, from {', '.join(PARTS)}.",
 )
 @click.option("--format", "table_format", type=click.Choice(["csv", "parquet"]), default="csv", show_default=True)
 @click.option("--members", is_flag=True, help="Also write each possible season's dates (members.csv).")
+@click.option("--guest", is_flag=True, help="Also write guests' copies, with the lakes alone that they may see.")
+@click.option("--open", "show", is_flag=True, help="Show the board in the browser.")
 @click.option("--no-learned", is_flag=True, help="Leave learned.json aside.")
 @click.option("--seed", type=click.IntRange(0), help="Seed of the draws; default from season.toml.")
 @click.option("--json", "as_json", is_flag=True, help="Print the windows as JSON instead of the tables.")
@@ -61,17 +67,19 @@ def forecast_command(
     out: Path | None,
     lakes: tuple[str, ...],
     taxa: tuple[str, ...],
-    parts: frozenset[str],
+    parts: frozenset[str] | None,
     table_format: str,
     members: bool,
+    guest: bool,
+    show: bool,
     no_learned: bool,
     seed: int | None,
     as_json: bool,
 ) -> None:
     """Forecast every lake and insect of a season folder.
 
-    Writes reports/NAME/DATE/ (windows.csv, days.csv, water.csv, run.json) and prints what is on now, what comes in the
-    next four weeks, and each lake's dates. The season folder is only read.
+    Writes reports/NAME/DATE/ (windows.csv, days.csv, water.csv, board.html, run.json) and prints what is on now, what
+    comes in the next four weeks, and each lake's dates. The season folder is only read.
 
     \b
     Examples:
@@ -92,9 +100,18 @@ def forecast_command(
     learned = None if no_learned else read_learned(season)
     with hint_to_fetch(folder):
         plan = prepare(folder, as_of=as_of, lakes=lakes, taxa=taxa, seed=seed, learned=learned)
-    wanted = Wanted(water="water" in parts or "pictures" in parts, members=members, effects=True)
+    parts = parts_of(parts, len(plan.lakes), guest=guest, show=show)
+    wanted = Wanted(water=bool(parts & {"water", "board", "pictures"}), members=members, effects=True)
     result = run_plan(plan, wanted, progress=_progress(len(plan.lakes)))
-    _deliver(result, parts | ({"members"} if members else frozenset()), out, table_format, as_json=as_json)
+    result = with_learned(result, season, used=learned is not None)
+    since = since_last(result, ROOT) if out is None else None
+    pages = boards(result, plan, since=since, root=ROOT, guest=guest) if "board" in parts else {}
+    what = (parts - PAGES) | ({"members"} if members else set())
+    written = _write(result, what, out, table_format, pages)
+    _tell(result, since, as_json=as_json)
+    click.echo(f"written to {written}", err=True)
+    if show:
+        click.launch((written / BOARD).as_uri())
     if result.info.dropped or any(p.severity == "file" for p in folder.problems):
         for lake, reason in result.info.dropped.items():
             click.echo(f"no forecast for {lake}: {reason}", err=True)
@@ -115,28 +132,33 @@ def _progress(lakes: int) -> Callable[[int, int], None] | None:
     return show
 
 
-def _deliver(result: RunResult, parts: frozenset[str], out: Path | None, table_format: str, *, as_json: bool) -> None:
-    """Write the run and print its summary or JSON."""
-    from emergence.report.history import changes, previous_run, read_windows
+def parts_of(parts: frozenset[str] | None, lakes: int, *, guest: bool, show: bool) -> frozenset[str]:
+    """Return what to write: what was asked for, else the tables and, up to MOST_LAKES lakes, the board."""
+    if parts is None:
+        parts = USUAL | {"board"} if lakes <= MOST_LAKES else USUAL
+    return parts | {"board"} if guest or show else parts
+
+
+def _write(result: RunResult, what: frozenset[str], out: Path | None, table_format: str, pages: dict[str, str]) -> Path:
+    """Write the run folder and return its path."""
+    from emergence.report.write import RunNotes, write_dated_run, write_run
+
+    notes = RunNotes(pages=pages)
+    if out is None:
+        return write_dated_run(result, ROOT, what=set(what), table_format=table_format, notes=notes)
+    return write_run(result, out, what=set(what), table_format=table_format, notes=notes)
+
+
+def _tell(result: RunResult, since: Since | None, *, as_json: bool) -> None:
+    """Print the run's summary or JSON."""
     from emergence.report.tables import windows_json
     from emergence.report.terminal import summary
-    from emergence.report.write import write_dated_run, write_run
 
-    moved = None
-    if out is None:
-        root = Path("reports")
-        earlier = previous_run(root, result.info.name, result.info.as_of)
-        moved = None if earlier is None else changes(result, read_windows(earlier))
-        written = write_dated_run(result, root, what=set(parts), table_format=table_format)
-    else:
-        written = write_run(result, out, what=set(parts), table_format=table_format)
     if as_json:
         click.echo(windows_json(result), nl=False)
-    else:
-        tty = sys.stdout.isatty()
-        shown = with_today(result)
-        click.echo(summary(shown, color=tty, changes=moved), nl=False)
-    click.echo(f"written to {written}", err=True)
+        return
+    moved, sentence = (None, "") if since is None else (since.moved, since.sentence)
+    click.echo(summary(with_today(result), color=sys.stdout.isatty(), changes=moved, since=sentence), nl=False)
 
 
 def with_today(result: RunResult) -> RunResult:

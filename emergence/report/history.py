@@ -106,9 +106,9 @@ def causes(info: RunInfo, record: dict[str, Any]) -> tuple[str, ...]:
         What run.json says of the earlier one: files are compared by their checksums, whatever their packing.
     """
     kinds = {_kind(name) for name in _differing(info, record)}
-    if str(record.get("last_weather_day", "")) != info.last_weather_day.isoformat() or _issue(record) != info.as_of:
+    if str(record.get("last_weather_day", "")) != info.last_weather_day.isoformat() or issue_date(record) != info.as_of:
         kinds.add("weather")
-    if any(effect.latest_date > _issue(record) for effect in info.note_effects):
+    if any(effect.latest_date > issue_date(record) for effect in info.note_effects):
         kinds.add("note")
     if record.get("packages", {}).get(DISTRIBUTION) != installed_versions().get(DISTRIBUTION):
         kinds.add("program")
@@ -116,7 +116,7 @@ def causes(info: RunInfo, record: dict[str, Any]) -> tuple[str, ...]:
 
 
 def with_causes(moved: pd.DataFrame, info: RunInfo, record: dict[str, Any]) -> pd.DataFrame:
-    """Return what moved (`changes`) with a column ``cause``: what changed since the earlier run and acts there.
+    """Return what moved (`changes`) with a column ``cause``: which of the changes since the earlier run act on a row.
 
     Weather, fits, settings and the program act on every row; notes on the insects of the lake they were made on, where
     they are newer than the earlier run or the notes' files changed, and moved the middle date.
@@ -126,7 +126,7 @@ def with_causes(moved: pd.DataFrame, info: RunInfo, record: dict[str, Any]) -> p
     noted = {
         (e.lake_id, e.taxon, e.season)
         for e in info.note_effects
-        if e.before != e.after and (edited or e.latest_date > _issue(record))
+        if e.before != e.after and (edited or e.latest_date > issue_date(record))
     }
     words = []
     row: Any
@@ -139,7 +139,7 @@ def with_causes(moved: pd.DataFrame, info: RunInfo, record: dict[str, Any]) -> p
 def since_words(info: RunInfo, record: dict[str, Any]) -> str:
     """Return one sentence on what changed since the earlier run."""
     found = [CAUSES[cause] for cause in causes(info, record)]
-    when = f"since the forecast as of {day_and_year(_issue(record))}"
+    when = f"since the forecast as of {day_and_year(issue_date(record))}"
     if not found:
         return f"Nothing changed {when}."
     if len(found) == 1:
@@ -157,7 +157,8 @@ def _file(name: str) -> str:
     return name.removesuffix(".gz")
 
 
-def _issue(record: dict[str, Any]) -> dt.date:
+def issue_date(record: dict[str, Any]) -> dt.date:
+    """Return the issue date of a written run."""
     return dt.date.fromisoformat(str(record["as_of"]))
 
 

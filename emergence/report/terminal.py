@@ -103,7 +103,14 @@ class _Screen:
         return [f"{DIM}{line}{PLAIN}" if self.color else line]
 
 
-def summary(result: RunResult, *, width: int = 80, color: bool = False, changes: pd.DataFrame | None = None) -> str:
+def summary(
+    result: RunResult,
+    *,
+    width: int = 80,
+    color: bool = False,
+    changes: pd.DataFrame | None = None,
+    since: str = "",
+) -> str:
     """Return the run as text for a terminal.
 
     Parameters
@@ -115,7 +122,9 @@ def summary(result: RunResult, *, width: int = 80, color: bool = False, changes:
     color
         Whether headings may be bold and side remarks dim. Nothing is told by colour.
     changes
-        What moved since the previous run (`history.changes`), None where there is none.
+        What moved since the previous run (`history.changes`, `history.with_causes`), None where there is none.
+    since
+        One sentence on what changed since the previous run (`history.since_words`).
 
     Returns
     -------
@@ -124,7 +133,7 @@ def summary(result: RunResult, *, width: int = 80, color: bool = False, changes:
         characters. With more than ``LAKES_IN_FULL`` lakes the tables by lake are left out.
     """
     screen = _Screen(result, max(width, LEAST_WIDTH), color)
-    lines = [*_header(screen), *_now(screen), *_soon(screen), *_moved(screen, changes), *_noted(screen)]
+    lines = [*_header(screen), *_now(screen), *_soon(screen), *_moved(screen, changes, since), *_noted(screen)]
     if len(result.info.lakes) <= LAKES_IN_FULL:
         lines += _lakes(screen)
     else:
@@ -208,14 +217,16 @@ def _soon(screen: _Screen) -> list[str]:
     return [*head, *_listed(screen, SOON, rows, line, ROWS_SOON)]
 
 
-def _moved(screen: _Screen, changes: pd.DataFrame | None) -> list[str]:
+def _moved(screen: _Screen, changes: pd.DataFrame | None, since: str) -> list[str]:
     if changes is None:
         return []
+    said = screen.note(since) if since else []
     if changes.empty:
-        return [*screen.title("SINCE LAST TIME"), "  nothing moved by 2 days or more"]
+        return [*screen.title("SINCE LAST TIME"), *said, "  nothing moved by 2 days or more"]
     behind = changes["best_week_now"] + pd.Timedelta(days=6) <= pd.Timestamp(screen.result.info.as_of)
     first = changes.assign(behind=behind).sort_values("behind", kind="stable").head(ROWS_MOVED)
     lines = screen.title("SINCE LAST TIME", f"{count(len(changes), 'window')} moved by 2 days or more")
+    lines += said
     lines += _listed(screen, MOVED, first, lambda row: _move(screen, row), ROWS_MOVED)
     more = len(changes) - len(first)
     return [*lines, *(screen.note(f"and {more} more") if more > 0 else [])]
@@ -232,6 +243,8 @@ def _move(screen: _Screen, row: Any) -> list[str]:
         shift = f"no date, was {phrase(before)}" if blank(now) else "had no date"
     else:
         shift = shift_words(getattr(row, f"{name}_shift"))
+    if "note" in getattr(row, "cause", ""):
+        shift += ", note"
     return [screen.lake(row), screen.short(row), words, phrase(now), shift]
 
 

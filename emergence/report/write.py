@@ -8,7 +8,7 @@ import json
 import math
 import platform
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib import metadata
 from pathlib import Path, PurePath
 from typing import Any
@@ -32,10 +32,15 @@ PACKAGES = ("numpy", "pandas", "scipy", "statsmodels", "pydantic", "meteostat", 
 
 @dataclass(frozen=True)
 class RunNotes:
-    """What only the caller knows: package versions (default: those installed) and warnings raised on the way."""
+    """What only the caller knows.
+
+    Package ``versions`` (default: those installed), ``warnings`` raised on the way, and ``pages``: texts to be written
+    beside the tables, by file name.
+    """
 
     versions: Mapping[str, str] | None = None
     warnings: Sequence[str] = ()
+    pages: Mapping[str, str] = field(default_factory=dict)
 
 
 def write_run(
@@ -73,7 +78,11 @@ def write_run(
             name, rows = write_table(getattr(result, table), table, folder, table_format=table_format)
             tables[name] = {"rows": rows, "schema": f"{table}.json"}
         pictures = _write_pictures(result, folder / "pictures") if "pictures" in what else []
-        record = run_record(result.info, notes or RunNotes()) | {"tables": tables, "pictures": pictures}
+        pages = notes.pages if notes else {}
+        for name, text in pages.items():
+            (folder / name).write_text(text, encoding="utf-8", newline="\n")
+        record = run_record(result.info, notes or RunNotes())
+        record |= {"tables": tables, "pictures": pictures, "pages": sorted(pages)}
         text = json.dumps(record, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
         (folder / RUN_FILE).write_text(text, encoding="utf-8", newline="\n")
     return out

@@ -212,7 +212,7 @@ class LakePages:
     taxon, stage, level: notes of the seasons forecast, up to the issue date. ``heat``, weekly: lake_id, taxon, season,
     date, gathered (middle member since its own biofix) and normal (middle past year) [°C·day]. ``needs``: lake_id,
     taxon, season, lower_c [°C], low, middle, high [°C·day] (10, 50, 90 % of members). ``stages``, weekly: lake_id,
-    taxon, season, date, then the shares young, mature, moving, adult [0..1].
+    taxon, season, date, then the shares young, mature, moving, adult [0..1], all 0 where next to nothing lives.
     """
 
     readings: pd.DataFrame

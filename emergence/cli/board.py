@@ -1,0 +1,87 @@
+"""What ``emergence forecast`` hands to the board: lake pages, the run before, past forecasts."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from emergence.report.board_rows import Since
+    from emergence.runs.plan import RunPlan
+    from emergence.runs.results import RunResult
+
+BOARD, GUEST_BOARD, HINDCAST = "board.html", "board_guest.html", "hindcast.csv"
+MOST_LAKES = 300  # beyond, a board is made only when asked for
+
+
+def with_learned(result: RunResult, season: Path, *, used: bool) -> RunResult:
+    """Return the result with the checksum of the fits that were used, so that the next run can tell them apart."""
+    from emergence.report.history import LEARNED
+
+    path = season / LEARNED
+    if not used or not path.is_file():
+        return result
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    checksums = dict(sorted({**result.info.checksums, LEARNED: digest}.items()))
+    return dataclasses.replace(result, info=dataclasses.replace(result.info, checksums=checksums))
+
+
+def since_last(result: RunResult, root: Path) -> Since | None:
+    """Return what moved since the newest run folder of an earlier issue date, and by what; None without one."""
+    from emergence.report.board_rows import Since
+    from emergence.report.history import (
+        changes,
+        issue_date,
+        previous_run,
+        read_record,
+        read_windows,
+        since_words,
+        with_causes,
+    )
+
+    earlier = previous_run(root, result.info.name, result.info.as_of)
+    if earlier is None:
+        return None
+    record = read_record(earlier)
+    moved = with_causes(changes(result, read_windows(earlier)), result.info, record)
+    return Since(moved, issue_date(record), since_words(result.info, record))
+
+
+def boards(result: RunResult, plan: RunPlan, *, since: Since | None, root: Path, guest: bool) -> dict[str, str]:
+    """Return the pages of a run by file name: the guide's board, and the guests' copy where it is wanted."""
+    from emergence.report.board import Beside, board_html
+    from emergence.runs.lake_pages import lake_pages
+
+    beside = Beside(pages=lake_pages(plan), since=since, hindcast=_hindcast(root, result.info.name))
+    pages = {BOARD: board_html(result, beside)}
+    if guest:
+        pages[GUEST_BOARD] = board_html(result, beside, guests=guest_lakes(result, plan))
+    return pages
+
+
+def guest_lakes(result: RunResult, plan: RunPlan) -> tuple[str, ...]:
+    """Return the ids of the lakes that guests may see."""
+    from emergence.report.board_guest import shared_lakes
+
+    return shared_lakes(result, every=plan.season.settings.guests_see_lakes == "all")
+
+
+def _hindcast(root: Path, name: str) -> pd.DataFrame | None:
+    """Return the past forecasts kept beside the runs, None where there are none or they cannot be read."""
+    from emergence.report.board_past import read_hindcast
+    from emergence.report.write import run_home
+
+    path = run_home(root, name) / HINDCAST
+    if not path.is_file():
+        return None
+    try:
+        return read_hindcast(path)
+    except (OSError, ValueError) as error:
+        click.echo(f"the board goes without past forecasts: {error}", err=True)
+        return None

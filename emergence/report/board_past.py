@@ -1,0 +1,90 @@
+"""How well past forecasts did: hindcast.csv summed up for the guide, and with the scores for the curious."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from emergence.report.text import plain
+from emergence.report.words import event_words, percent
+from emergence.runs.results import RunInfo
+
+DATES = ("truth_from", "truth_to", "p10", "p50", "p90")
+SCORES = ("crps", "crps_mean_date", "crps_calendar")
+Row = dict[str, Any]
+
+
+def read_hindcast(path: Path) -> pd.DataFrame:
+    """Return the rows of a hindcast.csv with dates and scores typed.
+
+    Raises
+    ------
+    ValueError
+        It lacks a column that is needed.
+    """
+    rows = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
+    wanted = ("taxon", "event", "lead_days", *DATES, *SCORES)
+    if missing := [name for name in wanted if name not in rows]:
+        raise ValueError(f"{path.name} is not a table of past forecasts: it lacks {', '.join(missing)}")
+    for name in DATES:
+        rows[name] = pd.to_datetime(rows[name].replace("", None))
+    for name in ("lead_days", *SCORES):
+        rows[name] = pd.to_numeric(rows[name].replace("", None))
+    return rows
+
+
+def past_rows(hindcast: pd.DataFrame, info: RunInfo) -> list[Row]:
+    """Return, for each insect, event and lead, how past forecasts did.
+
+    Returns
+    -------
+    list
+        what, ahead (in words), cases, off (middle distance of the middle date from what was seen), inside (share of
+        cases seen between the 10 and 90 % dates, 80 % if honest), crps, and by how much it beats the mean date and the
+        calendar.
+    """
+    out = []
+    for (taxon, event, lead), rows in hindcast.groupby(["taxon", "event", "lead_days"], sort=False):
+        known = rows[rows["p50"].notna() & rows["truth_from"].notna()]
+        if not len(known):
+            continue
+        late = known["p90"].fillna(pd.Timestamp.max.normalize())
+        inside = (known["p10"] <= known["truth_to"]) & (late >= known["truth_from"])
+        before, after = (known["truth_from"] - known["p50"]).dt.days, (known["p50"] - known["truth_to"]).dt.days
+        off = np.maximum(np.maximum(before.to_numpy(), after.to_numpy()), 0)
+        crps, mean_date, calendar = (float(rows[name].mean()) for name in SCORES)
+        out.append(
+            {
+                "what": _what(info, str(taxon), str(event)),
+                "ahead": _ahead(int(str(lead).partition(".")[0])),
+                "cases": len(known),
+                "off": f"{np.median(off):.0f}",
+                "inside": percent(float(inside.mean())),
+                "crps": f"{crps:.1f}",
+                "mean_date": _gain(crps, mean_date),
+                "calendar": _gain(crps, calendar),
+            }
+        )
+    return out
+
+
+def _what(info: RunInfo, taxon: str, event: str) -> str:
+    label = info.taxa.get(taxon)
+    words = event_words(event, label.leaving if label else "hatch")
+    return words if taxon == "-" else f"{plain(label.name if label else taxon)}, {words}"
+
+
+def _ahead(days: int) -> str:
+    weeks, rest = divmod(days, 7)
+    if days == 0:
+        return "on the usual date"
+    if rest:
+        return f"{days} days before"
+    return f"{weeks} week{'s' if weeks > 1 else ''} before"
+
+
+def _gain(ours: float, other: float) -> str:
+    return "" if not other > 0 else f"{100 * (1 - ours / other):+.0f} %"

@@ -1,0 +1,330 @@
+"""The board's rows that are there without scripts: on now, next, since last time, and each lake's windows."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import pandas as pd
+
+from emergence.report import choose
+from emergence.report.board_pack import rows_of
+from emergence.report.board_shades import step
+from emergence.report.effects import effect_size, effect_words
+from emergence.report.history import KEYS
+from emergence.report.text import plain
+from emergence.report.words import (
+    EVENT_ORDER,
+    MAY_LIVE_HERE,
+    NO_EVEN_DAY,
+    blank,
+    chance_words,
+    count,
+    day,
+    day_and_year,
+    event_words,
+    percent,
+    shift_words,
+    span,
+    week,
+)
+from emergence.runs.results import LakePages, RunResult
+
+FEET, ACRES = 0.3048, 0.404686
+MOST_SHOWN, MOST_LISTED, MOST_MOVED = 8, 120, 40
+"""Rows of a list that are open, that unfold, and of what moved; the rest stands with its lake."""
+BAR_DAYS = 14
+"""Days at which the bar of a shift is full."""
+LEAST_NONE = 0.05
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Since:
+    """What is known of the run before: what moved, with causes (`history.with_causes`), its issue date, a sentence."""
+
+    moved: pd.DataFrame
+    as_of: dt.date
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Names:
+    """What lakes and insects are called on one board, and what moved."""
+
+    result: RunResult
+    since: Since | None = None
+    place: Mapping[str, int] = field(default_factory=dict)
+
+    @cached_property
+    def lakes(self) -> dict[str, str]:
+        """Return each lake's name."""
+        return choose.lake_names(self.result)
+
+    @cached_property
+    def insects(self) -> dict[tuple[str, int, str], str]:
+        """Return the name of each taxon, brood and event."""
+        return choose.insect_names(self.result)
+
+    @cached_property
+    def order(self) -> dict[str, int]:
+        """Return the place of each lake in the list."""
+        return {str(key): k for k, key in enumerate(self.result.info.lakes["lake_id"])}
+
+    @cached_property
+    def regions(self) -> list[str]:
+        """Return each lake's region in the order of the list, "" where it has none."""
+        return [plain(region) if isinstance(region, str) else "" for region in self.result.info.lakes["region"]]
+
+    @cached_property
+    def shifts(self) -> dict[tuple[Any, ...], str]:
+        """Return the change of each window that moved, in words."""
+        if self.since is None:
+            return {}
+        rows = rows_of(self.since.moved)
+        return {tuple(getattr(r, key) for key in KEYS): " ".join(move_words(r)) for r in rows}
+
+    def insect(self, row: Any) -> str:
+        """Return what a row is about."""
+        return self.insects.get((row.taxon, int(row.brood), row.event), plain(row.taxon))
+
+    def parts(self, row: Any) -> tuple[str, str]:
+        """Return a row's insect and event apart; the lake's own events have no insect."""
+        name, comma, event = self.insect(row).rpartition(", ")
+        return (name, event) if comma else ("", event)
+
+    def change(self, row: Any) -> str:
+        """Return what a window did since the run before; "" where there was none."""
+        if self.since is None:
+            return ""
+        moved = self.shifts.get(tuple(getattr(row, key) for key in KEYS))
+        return f"since {day(self.since.as_of)}: {moved or 'less than 2 days'}"
+
+
+def tile(chance: float) -> Row:
+    """Return a chance as its number, word and shade."""
+    return {"text": share(chance), "word": chance_words(chance), "step": step(chance)}
+
+
+def share(chance: float) -> str:
+    """Return a chance as per cent that no line break parts from its sign."""
+    return percent(chance).replace(" ", "\u00a0")
+
+
+def _item(names: Names, row: Any, chance: float, line: str) -> Row:
+    insect, event = names.parts(row)
+    place = names.order[str(row.lake_id)]
+    return {
+        "lake": names.lakes[str(row.lake_id)],
+        "place": place,
+        "region": names.regions[place],
+        "insect": insect,
+        "event": event,
+        "group": "lake" if row.taxon == "-" else row.taxon,
+        "unsure": row.residence == "unsure",
+        "tile": tile(chance),
+        "week": week(row.ahead_week_start),
+        "week_chance": share(row.ahead_week_chance),
+        "line": line,
+        "change": names.change(row),
+    }
+
+
+def _known_first(rows: pd.DataFrame) -> pd.DataFrame:
+    return rows.assign(unsure=rows["residence"] == "unsure").sort_values("unsure", kind="stable")
+
+
+def now_rows(names: Names) -> list[Row]:
+    """Return what is under way tomorrow with at least an even chance: known residents first, the most certain first."""
+    rows = _known_first(choose.on_now(names.result))
+    return [
+        _item(names, r, r.active, f"moving on {day(choose.tomorrow(names.result))}: {share(r.moving)}")
+        for r in rows_of(rows)
+    ]
+
+
+def next_rows(names: Names) -> list[Row]:
+    """Return what begins within four weeks: known residents first, the soonest first."""
+    rows = _known_first(choose.coming(names.result))
+    return [
+        _item(names, r, r.ahead_week_chance, f"{r.ahead_week_days:.1f} moving days of 7 expected")
+        for r in rows_of(rows)
+    ]
+
+
+MILESTONES = (("best_week", "best week", week), ("onset", "begin", day), ("peak", "middle", day))
+
+
+def move_words(row: Any) -> tuple[str, str]:
+    """Return what moved furthest and by how much: ("best week", "3 days earlier")."""
+    gone = [m for m in MILESTONES if blank(getattr(row, f"{m[0]}_now")) != blank(getattr(row, f"{m[0]}_before"))]
+    if gone:
+        name, words, phrase = gone[0]
+        now, before = getattr(row, f"{name}_now"), getattr(row, f"{name}_before")
+        return words, f"no longer has a date, was {phrase(before)}" if blank(now) else "now has a date"
+    name, words, _ = max(MILESTONES, key=lambda m: _size(row, m[0]))
+    return words, shift_words(getattr(row, f"{name}_shift"))
+
+
+def _size(row: Any, name: str) -> float:
+    shift = getattr(row, f"{name}_shift")
+    return -1.0 if blank(shift) else abs(shift)
+
+
+def since_rows(names: Names) -> list[Row]:
+    """Return what moved, the farthest first among what still lies ahead, then what is over."""
+    if names.since is None:
+        return []
+    moved, as_of = names.since.moved, pd.Timestamp(names.result.info.as_of)
+    moved = moved[moved["lake_id"].isin(names.order)]
+    behind = moved["best_week_now"] + pd.Timedelta(days=6) <= as_of
+    out = []
+    for row in rows_of(moved.assign(behind=behind).sort_values("behind", kind="stable")):
+        name = max(MILESTONES, key=lambda m: _size(row, m[0]))[0]
+        shift = getattr(row, f"{name}_shift")
+        insect, event = names.parts(row)
+        place = names.order[str(row.lake_id)]
+        what, how = move_words(row)
+        out.append(
+            {
+                "lake": names.lakes[str(row.lake_id)],
+                "place": place,
+                "region": names.regions[place],
+                "group": "lake" if row.taxon == "-" else row.taxon,
+                "insect": insect,
+                "event": event,
+                "what": what,
+                "how": how,
+                "cause": getattr(row, "cause", ""),
+                "bar": None if blank(shift) else round(max(-1.0, min(1.0, shift / BAR_DAYS)) * 50, 1),
+            }
+        )
+    return out
+
+
+def lake_rows(names: Names, pages: LakePages | None) -> list[Row]:
+    """Return each lake with its facts, windows, notes of the season and assumptions that name it."""
+    rows = choose.soonest_first(names.result.windows)
+    rows = rows.assign(over=choose.is_over(rows, names.result.info.as_of), unsure=rows["residence"] != "yes")
+    order, ascending = ["unsure", "ahead_week_start", "ahead_week_chance"], [True, True, False]
+    rows = rows.sort_values(order, ascending=ascending, kind="stable", na_position="last")
+    groups = {str(key): part for key, part in rows.groupby("lake_id")}
+    return [_lake(names, lake, groups.get(str(lake.lake_id)), pages) for lake in rows_of(names.result.info.lakes)]
+
+
+def _lake(names: Names, lake: Any, rows: pd.DataFrame | None, pages: LakePages | None) -> Row:
+    key = str(lake.lake_id)
+    several = rows is not None and rows["season"].nunique() > 1
+    windows = [] if rows is None else [_window(names, r, several=several) for r in rows_of(rows)]
+    return {
+        "place": names.order[key],
+        "name": names.lakes[key],
+        "region": names.regions[names.order[key]],
+        "facts": _facts(names, lake),
+        "windows": sorted(windows, key=lambda w: w["over"] or not w["dated"]),
+        "effects": _effects(names, key),
+        "notes": [] if pages is None else note_lines(names, pages, key),
+        "assumed": [plain(t) for t in names.result.info.assumptions if _names(t, key, str(lake.name))],
+    }
+
+
+def _names(text: str, *keys: str) -> bool:
+    words = text.replace(",", " ").replace(":", " ").replace(".", " ")
+    return any(key and f" {key} " in f" {words} " for key in keys)
+
+
+def _facts(names: Names, lake: Any) -> list[str]:
+    feet = names.result.info.length_unit == "ft"
+    region = plain(lake.region) if isinstance(lake.region, str) else ""
+    facts = [region] if region else []
+    if not blank(lake.elevation_m):
+        facts.append(f"{length(lake.elevation_m, feet=feet)} above the sea")
+    if not blank(lake.area_ha):
+        facts.append(f"{lake.area_ha / ACRES:.3g} acres" if feet else f"{lake.area_ha:.3g} ha")
+    if not blank(lake.mean_depth_m):
+        facts.append(f"{lake.mean_depth_m / (FEET if feet else 1):.2g} {'ft' if feet else 'm'} deep on average")
+    return facts
+
+
+def length(metres: float, *, feet: bool) -> str:
+    """Return a height in the units shown."""
+    return f"{metres / FEET:,.0f} ft".replace(",", " ") if feet else f"{metres:,.0f} m".replace(",", " ")
+
+
+def _window(names: Names, row: Any, *, several: bool) -> Row:
+    insect, event = names.parts(row)
+    middle = "onset" if row.event == "turnover" else "peak"
+    low, mid, high = (getattr(row, f"{middle}_{p}") for p in ("p10", "p50", "p90"))
+    reach = "" if blank(low) else f"{day(low)} to {day(high) or 'beyond this season'}"
+    ahead = not blank(row.ahead_week_start)
+    start = row.ahead_week_start if ahead else row.best_week_start
+    days, chance = (row.ahead_week_days, row.ahead_week_chance) if ahead else (row.best_week_days, row.best_week_chance)
+    return {
+        "insect": insect,
+        "event": event,
+        "season": f"season {row.season}" if several else "",
+        "unsure": MAY_LIVE_HERE if row.residence == "unsure" else "",
+        "over": bool(row.over),
+        "dated": not (blank(row.best_week_start) and blank(row.onset_p50)),
+        "week": week(start),
+        "days": "" if blank(start) else f"{days:.1f} of 7 days",
+        "tile": None if blank(start) else tile(chance),
+        "middle": day(mid),
+        "reach": reach,
+        "even": span(row.even_start, row.even_end) or NO_EVEN_DAY,
+        "none": share(row.chance_not_this_season) if row.chance_not_this_season >= LEAST_NONE else "",
+        "strength": _strength(row),
+        "change": names.shifts.get(tuple(getattr(row, key) for key in KEYS), ""),
+    }
+
+
+def _strength(row: Any) -> str:
+    if blank(row.strength_p50):
+        return ""
+    return (
+        f"numbers {row.strength_p50:.1f} times the lake's mean year ({row.strength_p10:.1f} to {row.strength_p90:.1f})"
+    )
+
+
+def _effects(names: Names, lake: str) -> list[str]:
+    """Return what this season's notes did on a lake, the largest first; of insects left as they were only how many."""
+    mine = [e for e in names.result.info.note_effects if e.lake_id == lake]
+    told = sorted((e for e in mine if effect_size(e) > 0), key=effect_size, reverse=True)
+    said = []
+    for e in told:
+        label = names.insects.get((e.taxon, 1, e.event))
+        name = label or f"{plain(e.taxon)}, {event_words(e.event)}"
+        said.append(f"{name}: {plain(effect_words(e))}")
+    rest = len(mine) - len(told)
+    return [*said, *([f"{count(rest, 'date')} not moved by them"] if rest else [])]
+
+
+def note_lines(names: Names, pages: LakePages, lake: str) -> list[str]:
+    """Return a lake's notes of the season in words, the newest first."""
+    fahrenheit = names.result.info.temperature_unit == "F"
+    said: list[tuple[Any, str]] = []
+    for r in rows_of(pages.readings[pages.readings["lake_id"] == lake]):
+        said.append((r.date, f"water {degrees(r.water_c, fahrenheit=fahrenheit)}"))
+    for r in rows_of(pages.ice[pages.ice["lake_id"] == lake]):
+        said.append((r.date, f"ice {plain(r.event)}"))
+    for r in rows_of(pages.sightings[pages.sightings["lake_id"] == lake]):
+        label = names.result.info.taxa.get(r.taxon)
+        seen = "none seen" if r.level == "none" else str(r.level)
+        said.append((r.date, f"{plain(label.name if label else r.taxon)}, {plain(r.stage).replace('_', ' ')}: {seen}"))
+    said.sort(key=lambda pair: pair[0], reverse=True)
+    return [f"{day_and_year(pd.Timestamp(date))}: {text}" for date, text in said]
+
+
+def degrees(celsius: float, *, fahrenheit: bool) -> str:
+    """Return a temperature in the units shown."""
+    return f"{celsius * 1.8 + 32:.0f} °F" if fahrenheit else f"{celsius:.1f} °C"
+
+
+def event_choices(names: Names) -> list[Row]:
+    """Return the insects and events of the run for a list of choices, nymphs on the move first within an insect."""
+    rank = {event: k for k, event in enumerate(EVENT_ORDER)}
+    keys = sorted(names.insects, key=lambda key: (key[0] == "-", names.insects[key].lower(), key[1], rank[key[2]]))
+    return [{"key": "/".join(map(str, key)), "name": names.insects[key]} for key in keys]

@@ -1,0 +1,287 @@
+"""The board as a file: what it says without scripts, what it cannot do, what guests do not get."""
+
+from __future__ import annotations
+
+import base64
+import datetime as dt
+import hashlib
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from board_page import HOSTILE, Page, board_pages, board_result, since_a_week
+from run_result import AS_OF, make_result, without_dates
+
+from emergence.journal.plain_files import UNION
+from emergence.report.board import NOTE_COLUMNS, SAFETY, Beside, board_html, in_script
+from emergence.report.board_guest import shared_lakes
+from emergence.report.board_pack import BASE, LEVELS, changing, double, rising, single
+from emergence.report.board_past import past_rows, read_hindcast
+from emergence.report.board_shades import DARK_RAMP, STEPS, contrast, luminance, on_shade, shades
+from emergence.report.charts import RAMP
+from emergence.report.words import day, percent, week
+from emergence.runs.results import RunResult
+
+NAMES = ("Alder Mere", "Long Water", "Hidden Tarn")
+
+
+@pytest.fixture(scope="module")
+def result() -> RunResult:
+    return board_result(NAMES)
+
+
+@pytest.fixture(scope="module")
+def page(result: RunResult) -> Page:
+    return Page(board_html(result, Beside(board_pages(result), since_a_week(result))))
+
+
+@pytest.fixture(scope="module")
+def hostile() -> Page:
+    result = board_result()
+    return Page(board_html(result, Beside(board_pages(result), since_a_week(result))))
+
+
+def test_first_screen_without_scripts(result: RunResult, page: Page) -> None:
+    assert f"as of {AS_OF.day} May {AS_OF.year}" in page.text
+    assert "Weather known to 28 May 2023" in page.text
+    assert "the most certain on top" in page.text
+    assert "since 21 May: " in page.text
+    assert "Changed since the forecast as of 21 May 2023: weather only." in page.text
+    assert "3 days earlier" in page.text
+    assert page.html.index("On now") < page.html.index("Next four weeks") < page.html.index('id="lakes"')
+
+
+def test_every_window_is_there_without_scripts(result: RunResult, page: Page) -> None:
+    """The windows come from the table itself, not from the code that sets them."""
+    for row in result.windows.itertuples(index=False):
+        middle = row.onset_p50 if row.event == "turnover" else row.peak_p50
+        assert day(middle) in page.text
+        if not pd.isna(row.ahead_week_start):
+            assert week(row.ahead_week_start) in page.text
+            assert percent(row.ahead_week_chance) in page.text
+    assert page.html.count("<tr") >= len(result.windows)
+
+
+def test_cautions_without_scripts(page: Page) -> None:
+    for _, text in SAFETY:
+        assert text in page.text
+    for word in ("wind", "thunder", "blooms", "closures", "not for standing on", "kills released trout", "Local rules"):
+        assert word.lower() in page.text.lower()
+
+
+def test_parts_that_need_scripts_are_hidden_without_them(page: Page) -> None:
+    hidden = {attrs.get("id") for tag, attrs in page.tags if tag == "section" and "hidden" in attrs}
+    assert hidden == {"season", "week", "insects", "map", "notes"}
+
+
+def test_nothing_from_outside(page: Page) -> None:
+    for tag, attrs in page.tags:
+        assert tag not in ("iframe", "object", "embed", "img", "base")
+        for name in ("src", "srcset", "action", "formaction", "poster", "ping"):
+            assert name not in attrs
+        assert (attrs.get("href") or "#").startswith(("#", "data:,"))
+        assert not any(name.startswith("on") or name == "style" for name in attrs)
+    outside = set(re.findall(r"https?://[^\s\"')]+", page.html))
+    assert outside == {"http://www.w3.org/2000/svg"}  # the name of a language, not an address that is asked
+    assert "url(http" not in page.html and "@import" not in page.html
+
+
+def test_policy_allows_our_own_style_and_script_alone(page: Page) -> None:
+    (policy,) = (a["content"] for t, a in page.tags if t == "meta" and a.get("http-equiv") == "Content-Security-Policy")
+    assert policy is not None
+    rules = dict(part.strip().split(" ", 1) for part in policy.split(";"))
+
+    def hashed(text: str) -> str:
+        return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+
+    assert rules["default-src"] == "'none'"
+    assert rules["script-src"] == hashed(page.scripts[1])
+    assert rules["style-src"] == hashed(page.styles[0])
+    assert not re.search(r"unsafe|\*", policy)
+    assert not re.search(r"\beval\(|new Function|innerHTML|insertAdjacentHTML|document\.write", page.scripts[1])
+
+
+def test_hostile_names_are_text(hostile: Page) -> None:
+    assert [tag for tag, _ in hostile.tags if tag == "script"] == ["script", "script"]
+    assert not [tag for tag, _ in hostile.tags if tag in ("b", "i", "img") and tag == "img"]
+    for name in HOSTILE:
+        assert " ".join(name.split()) in hostile.text
+        assert name in [lake["name"] for lake in hostile.data["lakes"]]
+    assert "<bdi>בריכת" in hostile.html
+
+
+def test_data_cannot_end_its_element() -> None:
+    text = in_script(json.dumps({"a": "</script><!--\u2028&"}, ensure_ascii=False))
+    assert not re.search("[<>&\u2028]", text)
+    assert json.loads(text) == {"a": "</script><!--\u2028&"}
+
+
+def test_guests_do_not_get_what_is_private(result: RunResult) -> None:
+    html = board_html(result, Beside(board_pages(result), since_a_week(result)), guests=shared_lakes(result))
+    page = Page(html)
+    assert "Alder Mere" in page.text and "Long Water" in page.text
+    assert "Hidden Tarn" not in html and "L2" not in html
+    for lake in page.data["lakes"]:
+        assert not {"lat", "lon", "id", "share"} & set(lake)
+    assert "54.1" not in html  # a latitude
+    assert 'id="map"' not in html and 'id="notes"' not in html
+    for private in ("Otter Pool", "north.csv", "What your notes did", "empty skin", "L9"):
+        assert private not in html
+    for _, text in SAFETY:
+        assert text in page.text
+
+
+def test_guests_see_all_lakes_where_the_season_says_so(result: RunResult) -> None:
+    assert shared_lakes(result) == ("L0", "L1")
+    assert shared_lakes(result, every=True) == ("L0", "L1", "L2")
+
+
+def test_same_inputs_give_the_same_bytes(result: RunResult) -> None:
+    later = replace(result, info=replace(result.info, today=dt.date(2031, 1, 1)))
+    assert board_html(result) == board_html(later)
+
+
+def test_nothing_forecast_is_still_a_page() -> None:
+    page = Page(board_html(without_dates(make_result(NAMES))))
+    assert "Nothing with an even chance yet" in page.text and "no date" in page.text
+
+
+def test_units_of_the_season(result: RunResult) -> None:
+    info = replace(result.info, temperature_unit="F", length_unit="ft")
+    page = Page(board_html(replace(result, info=info), Beside(board_pages(result))))
+    assert "water 49 °F" in page.text  # 9.5 °C
+    assert "39 ft above the sea" in page.text  # 12 m
+    assert "29.7 acres" in page.text  # 12 ha
+    assert page.data["units"] == ["F", "ft"]
+
+
+def test_small_for_what_it_holds() -> None:
+    """2.5 MB for 60 lakes x 16 taxa with about 31 windows a lake; here 9 windows a lake, so at most 0.8 MB."""
+    result = make_result([f"Lake {k}" for k in range(60)])
+    html = board_html(result, Beside(board_pages(result)))
+    assert len(html.encode()) < 0.8e6
+
+
+# ---------------------------------------------------------------- numbers
+
+
+def test_packed_chances_are_those_of_the_table(result: RunResult, page: Page) -> None:
+    data = page.data
+    windows, level = data["windows"], {c: k for k, c in enumerate(data["levels"])}
+    first = pd.Timestamp(data["first"])
+    keys = [f"{data['taxa'][t][0]}/{brood}/{event}" for t, brood, event, _ in data["insects"]]
+    days = result.days
+    named = days["taxon"] + "/" + days["brood"].astype(str) + "/" + days["event"]
+    for row in range(0, len(windows["lake"]), 5):
+        lake, key = data["lakes"][windows["lake"][row]]["id"], keys[windows["insect"][row]]
+        mine = days[(days["lake_id"] == lake) & (named == key)]
+        for name in ("active", "moving"):
+            text = windows[name][row]
+            got = {windows["from"][row] + k: level[c] for k, c in enumerate(text)}
+            for date, chance in zip(mine["date"], mine[f"chance_{name}"], strict=True):
+                assert abs(got[(date - first).days] - 100 * chance) <= 0.5 + 1e-9
+
+
+def test_packed_water_is_that_of_the_table(result: RunResult, page: Page) -> None:
+    """Tenths of a degree: the middle is off by at most 0.05 °C, the edges by two roundings of it."""
+    data = page.data
+    level = {c: k for k, c in enumerate(data["levels"])}
+    start, middle, below, above, ice = data["water"][1]
+    rows = result.water[result.water["lake_id"] == "L1"].reset_index(drop=True)
+    assert (pd.Timestamp(data["first"]) + pd.Timedelta(days=start)) == rows["date"][0]
+    for k in range(0, len(rows), 30):
+        mid = (level[middle[2 * k]] * data["base"] + level[middle[2 * k + 1]] - 50) / 10
+        assert abs(mid - rows["water_p50"][k]) <= 0.05 + 1e-9
+        assert abs(mid - level[below[k]] / 10 - rows["water_p10"][k]) <= 0.1 + 1e-9
+        assert abs(mid + level[above[k]] / 10 - rows["water_p90"][k]) <= 0.1 + 1e-9
+        assert abs(level[ice[k]] - 100 * rows["ice_chance"][k]) <= 0.5 + 1e-9
+
+
+def test_alphabet_needs_no_escape() -> None:
+    assert len(LEVELS) == len(set(LEVELS)) == 101
+    assert not set(LEVELS) & set("\"&'<>\\") and json.dumps(LEVELS, ensure_ascii=False)[1:-1] == LEVELS
+    assert single(np.array([0, 100, 250, -3])) == LEVELS[0] + LEVELS[100] + LEVELS[100] + LEVELS[0]
+    assert double(np.array([BASE * 7 + 5])) == LEVELS[7] + LEVELS[5]
+
+
+def test_series_are_cut_to_what_changes() -> None:
+    heat = np.array([[0, 0], [0, 0], [1, 0], [50, 40], [150, 141], [300, 280]], dtype=float)
+    assert rising(heat, 100.0) == slice(1, 5)
+    shares = np.array([[90, 10], [90, 10], [60, 40], [20, 80], [0, 100], [0, 100]], dtype=float)
+    assert changing(shares) == slice(1, 5)
+
+
+def test_days_belong_to_the_season_of_their_hemisphere() -> None:
+    """May 2023 lies in the season of 2023 in the north and in that of 2022 in the south."""
+    result = make_result(NAMES[:1])
+    south = replace(result, info=replace(result.info, lakes=result.info.lakes.assign(latitude=-44.0)))
+    spring = south.days[pd.to_datetime(south.days["date"]) < "2023-07-01"]
+    for season, some in ((2022, True), (2023, False)):
+        windows = south.windows.assign(season=season)
+        packed = Page(board_html(replace(south, windows=windows, days=spring))).data["windows"]
+        assert any(packed["active"]) is some
+
+
+# ---------------------------------------------------------------- colours
+
+
+def test_contrast_is_that_of_the_guideline() -> None:
+    """WCAG 2.1: black on white is 21:1; #767676 is the lightest grey that passes 4.5:1 on white (W3C, G18)."""
+    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
+    assert contrast("#767676", "#ffffff") >= 4.5 > contrast("#777777", "#ffffff")
+
+
+@pytest.mark.parametrize("ramp", [RAMP, DARK_RAMP])
+def test_numbers_are_read_on_every_shade(ramp: tuple[str, ...]) -> None:
+    colours = shades(ramp)
+    assert len(colours) == STEPS + 1 and colours[0] == ramp[0] and colours[-1] == ramp[-1]
+    assert min(contrast(on_shade(c), c) for c in colours) >= 4.5
+    light = [luminance(c) for c in colours]
+    assert light == sorted(light) or light == sorted(light, reverse=True)
+
+
+# ---------------------------------------------------------------- notes, past forecasts
+
+
+def test_notes_have_the_columns_that_import_takes() -> None:
+    assert NOTE_COLUMNS == UNION
+
+
+def _hindcast(tmp_path: Path) -> Path:
+    path = tmp_path / "hindcast.csv"
+    path.write_text(
+        "lake_id,taxon,brood,event,milestone,season,lead_days,issue_date,truth_from,truth_to,truth_kind,"
+        "p05,p10,p25,p50,p75,p90,p95,crps,crps_mean_date,crps_calendar\n"
+        "L0,-,0,thermal,8/100,2015,42,2015-03-20,2015-05-03,2015-05-05,reading,"
+        "2015-04-20,2015-04-22,2015-04-26,2015-05-01,2015-05-06,2015-05-10,2015-05-12,2.0,4.0,5.0\n"
+        "L0,-,0,thermal,8/100,2016,42,2016-03-20,2016-05-20,2016-05-20,reading,"
+        "2016-04-20,2016-04-22,2016-04-26,2016-05-14,2016-05-16,2016-05-18,,4.0,4.0,5.0\n"
+        "L0,-,0,thermal,8/100,2017,42,2017-03-20,2017-05-01,2017-05-03,reading,"
+        "2017-04-20,2017-04-22,2017-04-26,2017-05-02,2017-05-16,2017-05-18,,0.0,4.0,5.0\n",
+        encoding="utf-8",
+    )
+    return path
+
+
+def test_past_forecasts_summed_up_by_hand(result: RunResult, tmp_path: Path) -> None:
+    """Off: 2, 6 and 0 days, middle 2; two of three in the range; CRPS 2.0 against 4.0: half."""
+    (row,) = past_rows(read_hindcast(_hindcast(tmp_path)), result.info)
+    assert (row["ahead"], row["cases"], row["off"], row["inside"]) == ("6 weeks before", 3, "2", "67 %")
+    assert (row["crps"], row["mean_date"], row["calendar"]) == ("2.0", "+50 %", "+60 %")
+
+
+def test_past_forecasts_only_where_there_are_any(result: RunResult, page: Page, tmp_path: Path) -> None:
+    assert 'id="past"' not in page.html and "#past" not in page.html
+    shown = Page(board_html(result, Beside(hindcast=read_hindcast(_hindcast(tmp_path)))))
+    assert "How well past forecasts did" in shown.text and "6 weeks before" in shown.text
+
+
+def test_other_tables_are_not_taken_for_past_forecasts(tmp_path: Path) -> None:
+    path = tmp_path / "hindcast.csv"
+    path.write_text("lake_id,taxon\nL0,-\n", encoding="utf-8")
+    with pytest.raises(ValueError, match="it lacks event"):
+        read_hindcast(path)
