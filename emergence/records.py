@@ -316,6 +316,16 @@ class TripSettings:
 
 
 @dataclass(frozen=True)
+class Heat:
+    """Surface temperatures [°C] at which a kind of fish wants care, is not played, and is closed; NaN: the usual."""
+
+    species: str
+    caution_c: float
+    stop_c: float
+    closure_c: float
+
+
+@dataclass(frozen=True)
 class Settings:
     """What season.toml says, with its defaults. ``said`` names the keys that the user wrote."""
 
@@ -330,6 +340,7 @@ class Settings:
     length_unit: str = "m"
     guests_see_lakes: str = "share"
     trips: TripSettings = TripSettings()
+    heat: tuple[Heat, ...] = ()
     said: frozenset[str] = frozenset()
 
 
@@ -342,7 +353,7 @@ class Season:
     text, already known to be UTF-8 text. ``checksums`` maps relative paths to the SHA-256 of the files read.
     ``checked_to`` is the last day (day number) up to which quality control went over the weather, None before it.
     ``moved`` says which days of its weather stand for later ones; None but in hindcasts. ``booking`` holds parties,
-    guides and rules of access, None where there is no trips.csv.
+    guides and rules of access, None where there is no trips.csv; ``closures`` stand also without one.
     """
 
     folder: Path
@@ -362,3 +373,4 @@ class Season:
     checked_to: int | None = None
     moved: Moved | None = None
     booking: Booking | None = None
+    closures: Closures | None = None

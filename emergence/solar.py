@@ -1,4 +1,4 @@
-"""Day length and radiation at the top of the atmosphere, from latitude and day of the year.
+"""Day length, sunrise and sunset, radiation at the top of the atmosphere, from latitude and day of the year.
 
 ``day_of_year`` is the real calendar's (1-366), also in the south, where latitudes are negative. Every
 function broadcasts its arguments against each other and lets NaN through.
@@ -141,6 +141,38 @@ def extraterrestrial_radiation(latitude_deg: ArrayLike, day_of_year: ArrayLike) 
     sunset = sunset_hour_angle(latitude_deg, day_of_year)
     height = sunset * np.sin(latitude) * np.sin(tilt) + np.cos(latitude) * np.cos(tilt) * np.sin(sunset)
     return np.asarray(SOLAR_CONSTANT / np.pi * inverse_relative_distance(day_of_year) * height)
+
+
+def equation_of_time(day_of_year: ArrayLike) -> Floats:
+    """Return by how much the sun is ahead of the mean clock [min] on days of the year [1-366], same shape.
+
+    References
+    ----------
+    Spencer 1971, Search 2:172.
+    """
+    turn = 2.0 * np.pi / 365.0 * (_day(day_of_year) - 1.0)
+    first = 0.0000075 + 0.001868 * np.cos(turn) - 0.032077 * np.sin(turn)
+    return np.asarray(1440 / (2 * np.pi) * (first - 0.014615 * np.cos(2 * turn) - 0.040849 * np.sin(2 * turn)))
+
+
+def sun_hours(latitude_deg: ArrayLike, longitude_deg: ArrayLike, day_of_year: ArrayLike) -> Floats:
+    """Return sunrise, noon and sunset in hours of UTC, first axis 3.
+
+    Parameters
+    ----------
+    latitude_deg, longitude_deg
+        Place [degrees, north and east positive].
+    day_of_year
+        Day of the year [1-366].
+
+    Notes
+    -----
+    May lie below 0 or above 24: the hour belongs to the place's own day. Polar day gives noon -12 and +12, polar night
+    three times noon.
+    """
+    noon = 12.0 - np.asarray(longitude_deg, dtype=np.float64) / 15.0 - equation_of_time(day_of_year) / 60.0
+    half = day_length(latitude_deg, day_of_year) / 2.0
+    return np.stack(np.broadcast_arrays(noon - half, noon, noon + half))
 
 
 def _latitude(latitude_deg: ArrayLike) -> Floats:

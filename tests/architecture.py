@@ -25,12 +25,13 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "taxa": (*GROUND, "degreedays"),
     "season": GROUND,
     "journal": GROUND,
+    "angling": GROUND,
     "forecast": (*GROUND, "weather", "water", "degreedays", "taxa"),
     "learning": (*GROUND, "water", "taxa", "forecast"),
-    "runs": (*GROUND, "degreedays", "weather", "water", "taxa", "season", "journal", "forecast", "learning"),
+    "runs": (*GROUND, "degreedays", "weather", "water", "taxa", "season", "journal", "forecast", "learning", "angling"),
     "verification": GROUND,
     "trips": (*GROUND, "forecast"),
-    "report": (*GROUND, "runs.results"),
+    "report": (*GROUND, "runs.results", "angling"),
 } | dict.fromkeys(GROUND, GROUND)  # fmt: skip
 """What each room may import beside itself; ``runs.results`` means that module alone."""
 HINDCASTS_ALSO = ("runs",)

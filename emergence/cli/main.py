@@ -9,6 +9,7 @@ import sys
 import click
 
 from emergence import __version__
+from emergence.cli.daysheet import daysheet_command
 from emergence.cli.explain import explain_command
 from emergence.cli.forecast import forecast_command
 from emergence.cli.hindcast import hindcast_command
@@ -87,4 +88,5 @@ main.add_command(learn_command)
 main.add_command(hindcast_command)
 main.add_command(taxa_command)
 main.add_command(explain_command)
+main.add_command(daysheet_command)
 main.add_command(weather_group)

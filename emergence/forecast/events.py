@@ -131,7 +131,7 @@ def brood_passages(
         wide = widened(need, field.uneven_heat(lower, upper, layer, start=start, need=need.median))
         offset = heat_at(cumulative, start)
         if number > 0:
-            offset = _flown_only(taxon.later_broods[number - 1], field, cumulative, offset, wide)
+            offset = flown_only(taxon.later_broods[number - 1], field, cumulative, offset, wide)
         emergence, migration = leave_water(cumulative, offset, wide, gates=gates, start=start)
         yield emergence, migration
         start = day_after(emergence.milestones.peak)
@@ -142,7 +142,7 @@ def day_after(peak: NDArray[np.int16]) -> NDArray[np.int16]:
     return np.where(peak == NEVER, NEVER, peak + 1).astype(np.int16)
 
 
-def _flown_only(
+def flown_only(
     brood: Brood, field: Field, cumulative: NDArray[np.floating], offset: NDArray[np.floating], need: Requirements
 ) -> NDArray[np.floating]:
     """Blank the biofix of cells whose median insect would be ready only in days too short for the brood."""

@@ -106,6 +106,7 @@ def _read_all(intake: Intake, today: int) -> Season:
     weather, ahead = read_weather(intake, stations, station_names, today)
     if sheets["stations"] is not None:
         note_stations_without(intake, sheets["stations"], stations)
+    booking = _booking(sheets, lakes, lake_names)
     season = Season(
         folder=intake.folder,
         settings=read_settings(intake),
@@ -120,7 +121,8 @@ def _read_all(intake: Intake, today: int) -> Season:
         own_taxa=_own_taxa(intake),
         problems=(),
         overrules=read_overrules(sheets["overrules"], lake_names, station_names),
-        booking=_booking(sheets, lakes, lake_names),
+        booking=None if sheets["trips"] is None else booking,
+        closures=booking.closures,
     )
     for sheet in sheets.values():
         intake.problems.extend(sheet.problems if sheet is not None else ())
@@ -128,19 +130,18 @@ def _read_all(intake: Intake, today: int) -> Season:
     return season
 
 
-def _booking(sheets: dict[str, Sheet | None], lakes: Lakes, lake_names: Names | None) -> Booking | None:
-    """Return parties, guides and rules of access; None where there is no trips.csv (the others are checked anyway)."""
+def _booking(sheets: dict[str, Sheet | None], lakes: Lakes, lake_names: Names | None) -> Booking:
+    """Return parties, guides and rules of access."""
     guides = sheets["guides"]
     bases = () if guides is None else guides.cells.get("base", ())
     travel, places = read_travel(sheets["travel"], lake_names, bases)
-    booking = Booking(
+    return Booking(
         trips=read_trips(sheets["trips"], lakes, lake_names),
         guides=read_guides(guides, places),
         closures=read_closures(sheets["closures"], lake_names),
         access=read_access(sheets["access"], lake_names),
         travel=travel,
     )
-    return None if sheets["trips"] is None else booking
 
 
 def _there(intake: Intake, table: str) -> bool:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import re
 import tomllib
 import zoneinfo
+from math import nan
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from emergence.errors import Problem
-from emergence.records import Settings, TripSettings
+from emergence.records import Heat, Settings, TripSettings
 from emergence.season.intake import Intake, shorten
 from emergence.season.names import did_you_mean
 
@@ -65,6 +66,38 @@ class _Trips(_Part):
     notice_days: Annotated[int, Field(ge=0, le=365)] = _PLAIN.notice_days
 
 
+HEAT_KEYS = ("caution_c", "stop_c", "closure_c")
+_HEAT_RULE = (
+    "a kind of fish has caution_c, stop_c and closure_c (or _f), each not above the next, from 5 to 35 °C",
+    'Write for example [heat."bull trout"] and below it stop_c = 18.',
+)
+_Degrees = Annotated[float, Field(ge=5, le=35)]
+_Fahrenheit = Annotated[float, Field(ge=41, le=95)]
+
+
+class _Heat(_Part):
+    caution_c: _Degrees | None = None
+    stop_c: _Degrees | None = None
+    closure_c: _Degrees | None = None
+    caution_f: _Fahrenheit | None = None
+    stop_f: _Fahrenheit | None = None
+    closure_f: _Fahrenheit | None = None
+
+    def celsius(self) -> list[float]:
+        """Return caution, stop and closure [°C], NaN where not said."""
+        pairs = [(getattr(self, key), getattr(self, key[:-1] + "f")) for key in HEAT_KEYS]
+        return [nan if c is None and f is None else c if c is not None else (f - 32) / 1.8 for c, f in pairs]
+
+    @model_validator(mode="after")
+    def _rising(self) -> _Heat:
+        said = [value for value in self.celsius() if value == value]
+        if said != sorted(said) or any(
+            getattr(self, key) is not None and getattr(self, key[:-1] + "f") is not None for key in HEAT_KEYS
+        ):
+            raise ValueError("not rising")
+        return self
+
+
 class _SeasonFile(_Part):
     name: str = ""
     time_zone: str = "UTC"
@@ -74,6 +107,7 @@ class _SeasonFile(_Part):
     units: _Units = Field(default_factory=_Units)
     guests: _Guests = Field(default_factory=_Guests)
     trips: _Trips = Field(default_factory=_Trips)
+    heat: dict[str, _Heat] = Field(default_factory=dict)
 
     @field_validator("name")
     @classmethod
@@ -157,6 +191,7 @@ def _to_record(parsed: _SeasonFile, said: dict[str, Any]) -> Settings:
         length_unit=parsed.units.length,
         guests_see_lakes=parsed.guests.lakes,
         trips=TripSettings(**parsed.trips.model_dump()),
+        heat=tuple(Heat(species, *part.celsius()) for species, part in parsed.heat.items()),
         said=frozenset(keys),
     )
 
@@ -189,6 +224,8 @@ def _key_problem(source: str, kind: str, loc: tuple[int | str, ...], found: Any)
     words = [str(part) for part in loc if isinstance(part, str)]
     key, row = ".".join(words), _row_of(source, tuple(words))
     value = _shown(found)
+    if words[0] == "heat":
+        return Problem(FILE, row, key, value, *_HEAT_RULE, "stop")
     if kind == "extra_forbidden":
         inner = _keys_in(words[0]) if len(words) > 1 else []
         options = inner or [k for k in _RULES if "." not in k] + [f"[{section}]" for section in _SECTIONS]

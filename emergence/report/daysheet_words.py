@@ -1,0 +1,246 @@
+"""A day sheet in words, the same for text and page."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from emergence.angling.cautions import Caution, day_cautions
+from emergence.angling.numbers import number, span
+from emergence.angling.practice import Advice, day_advice
+from emergence.angling.sheet import DaySheet, GateDay, Insect
+from emergence.angling.sums import count_down, intermediate_count, slant_length
+from emergence.records import LEVELS, STAGES
+from emergence.report.text import plain
+from emergence.report.units import FOOT_M, Units
+from emergence.report.why import VARIABLES
+from emergence.report.words import MAY_LIVE_HERE, NYMPHS_MOVE, chance_words, count, day_and_year, percent
+
+DEPTHS_M, DEPTHS_FT = (0.5, 0.9, 2.0, 3.0, 5.0), (2.0, 3.0, 6.0, 10.0, 16.0)
+LEAST_SHOWN = 0.01  # chance below which an insect that is not about gets no row
+OPEN_ENOUGH = 0.9  # gates open this far are not worth a word
+STAR = "*"
+STARRED = "* common practice, no source"
+WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+BLANK_ROWS = 5
+STAGE_HEADS = {"empty_skin": "skin"}
+BASIS = {
+    "measured": "air measured",
+    "forecast": "air from the forecast days",
+    "past springs": "air from past springs, no forecast for this day yet",
+}
+
+
+@dataclass(frozen=True)
+class Row:
+    """One insect: name, shares of the four stages (None where nothing is about), what shows today; unsure or not."""
+
+    name: str
+    shares: tuple[float, float, float, float] | None
+    chance: float
+    shows: str
+    unsure: bool
+
+
+@dataclass(frozen=True)
+class Part:
+    """Advice on one insect: heading, then label and text."""
+
+    heading: str
+    lines: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class Words:
+    """The sheet in words; ``counts`` is a table whose first row is its head, ``starred`` a caution's or line's mark."""
+
+    title: str
+    date: str
+    place: str
+    basis: str
+    closed: tuple[str, ...]
+    cautions: tuple[tuple[str, bool], ...]
+    day: tuple[tuple[str, str], ...]
+    rows: tuple[Row, ...]
+    absent: str
+    parts: tuple[Part, ...]
+    counts: tuple[tuple[str, ...], ...]
+    count_notes: tuple[str, ...]
+    blanks: tuple[str, ...]
+    stage_heads: tuple[str, ...]
+    levels: str
+    reading_unit: str
+    depth_unit: str
+    commands: tuple[str, str]
+
+
+def sheet_words(sheet: DaySheet, *, sink_cm_s: float | None = None) -> Words:
+    """Return a sheet in words.
+
+    Parameters
+    ----------
+    sheet
+        The sheet.
+    sink_cm_s
+        Measured sink rate of the user's fly [cm/s], None to leave it open.
+    """
+    units, board = Units(sheet.temperature_unit, sheet.length_unit), sheet.board
+    rows, absent = _rows(board.insects)
+    ahead = (board.date - board.as_of).days
+    lead = f", {count(ahead, 'day')} ahead" if ahead > 0 else ""
+    return Words(
+        title=plain(board.lake) or plain(board.lake_id),
+        date=f"{WEEKDAYS[board.date.weekday()]} {day_and_year(board.date)}",
+        place=", ".join(p for p in (plain(sheet.region), units.depth(sheet.elevation_m)) if p),
+        basis=f"as of {day_and_year(board.as_of)}{lead}; {BASIS[sheet.basis]}",
+        closed=tuple(plain(text) for text in sheet.closures),
+        cautions=tuple((_told(c, sheet, units), c.raised) for c in day_cautions(sheet)),
+        day=tuple(_day(sheet, units)),
+        rows=rows,
+        absent=absent,
+        parts=tuple(_part(a, sheet, units) for a in day_advice(sheet)),
+        counts=_counts(sheet, units, sink_cm_s),
+        count_notes=_count_notes(units, sink_cm_s),
+        blanks=tuple(row.name for row in sorted(rows, key=lambda r: (r.unsure, -r.chance))[:BLANK_ROWS]),
+        stage_heads=tuple(STAGE_HEADS.get(stage, stage) for stage in STAGES),
+        levels=", ".join(LEVELS[:-1]) + f" or {LEVELS[-1]}",
+        reading_unit=f"°{units.temperature}",
+        depth_unit=units.length,
+        commands=_commands(sheet),
+    )
+
+
+def _commands(sheet: DaySheet) -> tuple[str, str]:
+    where = f"--lake {plain(sheet.board.lake_id)} --date {sheet.board.date}"
+    return (
+        f"emergence note reading SEASON 13.5 --hour 14 --depth 0.5 {where}",
+        f"emergence note sighting SEASON damsel moving few --minutes 20 {where}",
+    )
+
+
+def _told(caution: Caution, sheet: DaySheet, units: Units) -> str:
+    tiers = caution.tiers or sheet.tiers[0]
+    return caution.text.format(
+        lightning=f"{number('lightning_min'):.0f} minutes",
+        wind_care=units.wind(number("wind_care_kt")),
+        wind_ashore=units.wind(number("wind_ashore_kt")),
+        cold_low=units.temp(sheet.water[0]),
+        ice_chance=percent(sheet.ice_chance),
+        afternoon=units.temp(sheet.afternoon_c[1]),
+        species=plain(tiers.species),
+        caution=units.temp(tiers.caution_c, tenths=True),
+        stop=units.temp(tiers.stop_c, tenths=True),
+        closure=units.temp(tiers.closure_c, tenths=True),
+    )
+
+
+def _range(values: tuple[float, float, float], units: Units) -> str:
+    low, middle, high = values
+    return f"{units.temp(middle)} (8 in 10: {units.degrees(low)} to {units.degrees(high)})"
+
+
+def _day(sheet: DaySheet, units: Units) -> list[tuple[str, str]]:
+    usual, upper = sheet.afternoon_c
+    lines = [
+        ("Water", f"surface {_range(sheet.water, units)}, afternoon {units.degrees(usual)}, up to {units.temp(upper)}"),
+        ("Air", f"low {_range(sheet.air_min, units)}, high {_range(sheet.air_max, units)}"),
+        ("Sun", " ".join(f"{word} {_clock(h)}" for word, h in zip(("up", "noon", "down"), sheet.sun, strict=True))),
+    ]
+    if not sheet.clock:
+        lines[-1] = ("Sun", f"{lines[-1][1]}, by the sun (season.toml names no time_zone)")
+    if sheet.ice_chance >= number("ice_share"):
+        lines.append(("Ice", f"chance {percent(sheet.ice_chance)}; for insects, not for standing on"))
+    if sheet.turnover >= number("shown_chance"):
+        lines.append(("Turnover", f"{percent(sheet.turnover)} {chance_words(sheet.turnover)}: poor fishing{STAR}"))
+    return lines
+
+
+def _clock(hours: float, *, coarse: bool = False) -> str:
+    minutes = round(hours * 2) * 30 if coarse else round(hours * 60)
+    return f"{minutes // 60 % 24:02d}:{minutes % 60:02d}"
+
+
+def _rows(insects: tuple[Insect, ...]) -> tuple[tuple[Row, ...], str]:
+    """Return the insects about or about to be, known residents first; and in words who is not about."""
+    rows, absent = [], []
+    for insect in sorted(insects, key=lambda i: (i.residence != "yes", -i.moving_chance, i.taxon)):
+        if insect.stages is None and insect.moving_chance < LEAST_SHOWN:
+            absent.append(plain(insect.name))
+            continue
+        s = insect.stages
+        shares = None if s is None else (s.young, s.mature, s.moving, s.adult)
+        rows.append(Row(plain(insect.name), shares, insect.moving_chance, _shows(insect), insect.residence != "yes"))
+    return tuple(rows), "; ".join(absent)
+
+
+def _shows(insect: Insect) -> str:
+    best = insect.best
+    if best is None or best.moving < LEAST_SHOWN:
+        return ""
+    if best.event == "migration":
+        return NYMPHS_MOVE.removeprefix("nymphs ")
+    several = sum(e.event == "emergence" for e in insect.events) > 1
+    return f"brood {best.brood}" if several else insect.leaving
+
+
+def _part(advice: Advice, sheet: DaySheet, units: Units) -> Part:
+    insect, own = advice.insect, advice.practice
+    low, high = insect.depth_m
+    swim, off = span("swim_m"), span("off_bottom_m")
+    facts = {
+        "top": units.depth(number("top_m")),
+        "swim": units.reach(*swim),
+        "off_bottom": units.small(*off),
+        "shallow": units.long(low) if low < high else units.depth(low),
+        "deep": units.depth(high),
+    }
+    shown = f"{_shows(insect)}, {percent(insect.moving_chance)} {chance_words(insect.moving_chance)}"
+    heading = f"{plain(insect.name)}: {shown if advice.moving else 'as young'}"
+    if insect.residence != "yes":
+        heading += f" ({MAY_LIVE_HERE})"
+    begin, end = advice.hours
+    when = f"{_clock(begin, coarse=True)} to {_clock(end, coarse=True)}: {own.hours.words}"
+    mark = "" if own.hours.standing == "published" else STAR
+    lines = [("Where", advice.where.format_map(facts) + STAR)]
+    if advice.moving and insect.group == "damselfly":
+        lines.append(("Young", own.still.format_map(facts) + STAR))
+    lines += [("How", own.how.format_map(facts) + STAR), ("When", when + mark)]
+    shut = [g for g in insect.gates if g.open_share < OPEN_ENOUGH]
+    if advice.moving and shut:
+        waits = " and ".join(_gate(g, units) for g in shut)
+        lines.append(("Waits", f"for {waits}; short of that, {own.late.format_map(facts)}{STAR}"))
+    return Part(heading, (*lines, ("Colour", advice.colours + STAR)))
+
+
+def _gate(gate: GateDay, units: Units) -> str:
+    name, unit = VARIABLES.get(gate.variable, (gate.variable, ""))
+    level = units.temp(gate.open_at) if unit == "°C" and gate.variable != "water_change" else f"{gate.open_at:g} {unit}"
+    return f"{name} of {level} ({percent(gate.open_share)})"
+
+
+def _counts(sheet: DaySheet, units: Units, sink_cm_s: float | None) -> tuple[tuple[str, ...], ...]:
+    """Return counts by depth: head, the fly, the intermediate line, and the slant where damselflies may live."""
+    depths = [d * FOOT_M for d in DEPTHS_FT] if units.feet else list(DEPTHS_M)
+    depths = [d for k, d in enumerate(depths) if k < 2 or d <= sheet.deepest_m]
+    fly = ["____" if sink_cm_s is None else f"{count_down(d, sink_cm_s):.0f}" for d in depths]
+    between = [f"{low:.0f}-{high:.0f}" for low, high in map(intermediate_count, depths)]
+    rate = f"____ {units.rate}" if sink_cm_s is None else units.sink(sink_cm_s)
+    table = [
+        ("to", *(units.depth(d) for d in depths)),
+        (f"fly {rate}, s", *fly),
+        (f"slow intermediate{STAR}, s", *between),
+    ]
+    if any(i.group == "damselfly" for i in sheet.board.insects):
+        slant = [slant_length(d) for d in depths]
+        table.append((f"weed, away{STAR}", *("-" if s == 0 else units.depth(s) for s in slant)))
+    return tuple(table)
+
+
+def _count_notes(units: Units, sink_cm_s: float | None) -> tuple[str, ...]:
+    top, angle = units.depth(number("top_m")), number("slant_deg")
+    timed = "3 ft in 12 s is 3 in/s" if units.feet else "1 m in 20 s is 5 cm/s"
+    ask = f" Time your fly: {timed}." if sink_cm_s is None else ""
+    return (
+        f"Count = depth / sink rate.{ask} Line pull and retrieve lift the fly: count, then feel.",
+        f"Away: how far from weed so deep nymphs are in the top {top} ({angle:.0f}° slant); from there level to the "
+        f"stems.{STAR}",
+    )

@@ -1,0 +1,136 @@
+"""Which cautions a day gets and in which order; what is fished, when and in which colours."""
+
+from __future__ import annotations
+
+import string
+
+import pytest
+from sheet_example import insect, sheet
+
+from emergence.angling.cautions import day_cautions, warned
+from emergence.angling.practice import day_advice, habitat, hours_of, practice
+from emergence.angling.sheet import EventDay, Stages
+from emergence.angling.sums import HeatTiers
+from emergence.taxa.catalogue_io import load_catalogue
+
+USUAL = ["air", "lightning", "wind", "plan", "boat", "ice", "heat", "bloom", "birds", "rules"]
+
+
+def keys(**changes: object) -> list[str]:
+    return [c.key for c in day_cautions(sheet(**changes))]
+
+
+def test_the_usual_order_is_that_of_the_list() -> None:
+    assert keys() == USUAL
+    assert list(warned()) == [
+        "air",
+        "lightning",
+        "wind",
+        "cold",
+        "plan",
+        "boat",
+        "ice",
+        "heat",
+        "bloom",
+        "birds",
+        "rules",
+    ]
+
+
+def test_cold_water_is_told_below_15_degrees_of_the_10_percent_and_goes_up() -> None:
+    assert keys(water=(14.9, 17.0, 19.0))[:3] == ["air", "cold", "lightning"]
+    assert "cold" not in keys(water=(15.0, 17.0, 19.0))
+
+
+def test_ice_that_may_be_about_comes_before_cold_water() -> None:
+    assert keys(water=(0.0, 1.0, 3.0), ice_chance=0.01)[:3] == ["air", "ice", "cold"]
+    told = {c.key: c for c in day_cautions(sheet(ice_chance=0.009))}
+    assert not told["ice"].raised and told["ice"].text == "Never judge ice from this program."
+
+
+def test_every_sheet_never_judges_ice_and_leaves_rules_to_the_authority() -> None:
+    for changes in ({}, {"ice_chance": 0.8}, {"water": (2.0, 3.0, 4.0)}):
+        texts = " ".join(c.text for c in day_cautions(sheet(**changes)))
+        assert "Never judge ice from this program" in texts and "local authority" in texts
+
+
+@pytest.mark.parametrize(
+    ("upper_c", "words"),
+    [(17.9, "want care from"), (18.0, "play {species} short"), (20.0, "fish early"), (22.8, "are closed")],
+)
+def test_heat_goes_by_the_upper_range_of_the_afternoon(upper_c: float, words: str) -> None:
+    """The middle and the mean of the day are cool throughout."""
+    (told,) = [c for c in day_cautions(sheet(afternoon_c=(15.0, upper_c))) if c.key == "heat"]
+    assert words in told.text and told.raised == (upper_c >= 18.0)
+    assert "thermometer decides; local closures rule" in told.text
+
+
+def test_kinds_of_fish_with_their_own_tiers() -> None:
+    tiers = (HeatTiers("rainbow trout", 18.0, 20.0, 22.8), HeatTiers("bull trout", 12.0, 15.0, 18.0))
+    told = [c for c in day_cautions(sheet(afternoon_c=(16.0, 18.5), tiers=tiers)) if c.key == "heat"]
+    assert [c.tiers.species for c in told if c.tiers] == ["bull trout", "rainbow trout"]
+    cool = [c for c in day_cautions(sheet(afternoon_c=(8.0, 9.0), tiers=tiers)) if c.key == "heat"]
+    assert len(cool) == 1 and cool[0].tiers is tiers[1]
+
+
+def test_no_stems_no_nests() -> None:
+    assert "birds" not in keys(stems="none") and "birds" in keys(stems="")
+
+
+def test_every_caution_has_a_source() -> None:
+    assert all(len(one.source) > 3 for one in warned().values())
+    published = {key for key, one in warned().items() if one.standing == "published"}
+    assert published == {"lightning", "cold", "heat"}
+
+
+def test_every_taxon_of_the_catalogue_has_practice_and_hours_within_a_long_day() -> None:
+    sun = (4.0, 12.0, 20.0)
+    for taxon in load_catalogue().values():
+        own = practice(taxon.id, taxon.group)
+        begin, end = hours_of(own.hours, sun)
+        assert 4.0 <= begin < end <= 22.5, taxon.id
+        fields = {name for text in (own.moving, own.still, own.how) for _, name, *_ in string.Formatter().parse(text)}
+        assert fields - {None} <= {"top", "swim", "off_bottom", "shallow", "deep"}
+
+
+def test_hours_by_hand() -> None:
+    """Large lake midges: most just before sunset (Hilsenhoff 1966): noon + 4 to sunset."""
+    assert hours_of(practice("chironomus", "midge").hours, (4.5, 12.25, 20.0)) == (16.25, 20.0)
+    assert practice("early_midge", "midge").hours.words != practice("chironomus", "midge").hours.words
+    assert practice("mine", "no such group") == practice("mine", "other")
+
+
+def test_short_winter_days_have_no_hours_that_run_backwards() -> None:
+    begin, end = hours_of(practice("mine", "other").hours, (11.0, 12.0, 13.0))
+    assert begin == end
+
+
+@pytest.mark.parametrize(
+    ("stems", "secchi_m", "matched"),
+    [("much", float("nan"), "weed"), ("none", 4.0, "bare"), ("some", 1.4, "stained"), ("", float("nan"), "weed")],
+)
+def test_colours_follow_the_habitat(stems: str, secchi_m: float, matched: str) -> None:
+    assert habitat(stems, secchi_m) == matched
+    (advice,) = day_advice(sheet(stems=stems, secchi_m=secchi_m))
+    assert advice.colours == getattr(advice.practice, matched)
+
+
+def test_known_residents_go_before_likelier_ones_that_may_live_there() -> None:
+    sure = insect("lestes", events=(EventDay("migration", 1, 0.5, 0.3, ""),))
+    maybe = insect("ischnura", residence="unsure", events=(EventDay("migration", 1, 0.9, 0.9, ""),))
+    low = insect("aeshna", group="dragonfly", events=(EventDay("migration", 1, 0.1, 0.19, ""),))
+    assert [a.insect.taxon for a in day_advice(sheet(maybe, sure, low))] == ["lestes", "ischnura"]
+
+
+def test_with_nothing_on_the_move_young_nymphs_are_fished() -> None:
+    quiet = (EventDay("migration", 1, 0.0, 0.0, ""),)
+    damsel = insect(events=quiet, stages=Stages(0.9, 0.1, 0.0, 0.0, 0.0))
+    caddis = insect("phryganeid", group="caddis", events=quiet, stages=Stages(0.1, 0.9, 0.0, 0.0, 0.0))
+    (advice,) = day_advice(sheet(caddis, damsel))
+    assert advice.insect.taxon == "coenagrion" and not advice.moving
+    assert "off the bottom under a float" in advice.where
+
+
+def test_at_most_three_are_told() -> None:
+    many = [insect(f"own_{k}") for k in range(5)]
+    assert len(day_advice(sheet(*many))) == 3
