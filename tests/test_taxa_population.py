@@ -176,6 +176,47 @@ def test_compiled_and_plain_passages_agree(monkeypatch: pytest.MonkeyPatch) -> N
         # the plain form looks for finished cells every fourth day, so the last thousandth may still leave there
         np.testing.assert_allclose(a.intensity, b.intensity, atol=2e-4)
         assert (a.moving != b.moving).mean() < 1e-3
+        for one in (a, b):
+            counted = one.moving.reshape(*one.moving.shape[:2], -1).mean(axis=2)
+            np.testing.assert_array_equal(one.moving_chance, counted)
         for name in ("onset", "peak", "end"):
             differing = getattr(a.milestones, name) != getattr(b.milestones, name)
             assert differing.mean() <= 0.02
+
+
+def test_compiled_passage_of_a_lake_is_the_same_alone() -> None:
+    """Neither its neighbours nor its place among them may be seen in the numbers."""
+    rng = np.random.default_rng(6)
+    days, cells = 150, (11, 3, 3)
+    heat = np.cumsum(np.maximum(rng.normal(7, 3, (days, *cells)), 0), axis=0, dtype=np.float32)
+    start = rng.integers(0, 30, cells).astype(np.int16)
+    needed = [rng.uniform(a, b, cells).astype(np.float32) for a, b in ((150, 300), (15, 60), (20, 60))]
+    water, shut = rng.normal(12, 4, (days, 99)).astype(np.float32), rng.normal(12, 1, 99).astype(np.float32)
+
+    def passages(lakes: slice):
+        own = slice(9 * lakes.start, 9 * lakes.stop)
+        gates = Gates(np.zeros((days, own.stop - own.start), bool), (Bound(water[:, own], 1, shut[own], 2.0),))
+        warmth, begin = np.ascontiguousarray(heat[:, lakes]), start[lakes]
+        need_of = Requirements(*(v[lakes] for v in needed))
+        return leave_water(warmth, heat_at(warmth, begin), need_of, gates=gates, start=begin)
+
+    everybody = passages(slice(0, 11))
+    for k in (0, 7, 8, 10):
+        for a, b in zip(everybody, passages(slice(k, k + 1)), strict=True):
+            assert a is not None and b is not None
+            np.testing.assert_array_equal(a.intensity[:, k : k + 1], b.intensity)
+            np.testing.assert_array_equal(a.moving[:, k : k + 1], b.moving)
+            for name in ("onset", "peak", "end"):
+                np.testing.assert_array_equal(getattr(a.milestones, name)[k], getattr(b.milestones, name)[0])
+
+
+def test_the_kernel_s_logistic_is_the_logistic() -> None:
+    from scipy.special import expit
+
+    from emergence.taxa.compiled import _logistic
+
+    scaled = np.concatenate([np.linspace(-25, 25, 4001), [-np.inf, np.inf]]).astype(np.float32)
+    share, bits = np.empty_like(scaled), np.empty(len(scaled), dtype=np.int32)
+    _logistic(scaled, len(scaled), share, bits, bits.view(np.float32))
+    # float32: two roundings of 6e-8 each
+    np.testing.assert_allclose(share, expit(2.0 * scaled.astype(np.float64)), rtol=0, atol=1.2e-7)

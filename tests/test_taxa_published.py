@@ -491,7 +491,7 @@ def test_an_early_thermocline_delays_and_widens_the_migration() -> None:
     """Shoal nymphs live from about 0.6 to 7.5 m (common practice, no source): the same lake without its depth."""
     lake = MiddleLake(HILL.monthly, (50.0, 1150.0, 3.0, 4.0, 10.0), HILL.half_range_c)  # small: thermocline at 3 m
     field, taxon = lake.field(), CATALOGUE["coenagrion"]
-    flat = dataclasses.replace(field, depth=None, _heat=None, _levels=None)
+    flat = dataclasses.replace(field, depth=None)
     found = {}
     for name, where in (("deep", field), ("flat", flat)):
         cells = where.water_c.shape[1:]

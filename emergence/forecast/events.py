@@ -159,7 +159,7 @@ def event_result(taxon: str, brood: int, event: str, passage: Passage, ahead: in
     n_days, lakes = passage.intensity.shape
     flat = Milestones(*(getattr(passage.milestones, k).reshape(lakes, -1) for k in ("onset", "peak", "end")))
     moving = passage.moving.reshape(n_days, lakes, -1)
-    moving_chance = moving.mean(axis=2)
+    moving_chance = passage.moving_chance
     active = chance_active(flat.onset, flat.end, n_days)
     reached = flat.onset != NEVER
     return EventResult(

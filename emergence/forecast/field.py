@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import NEVER
 from emergence.degreedays import accumulate, mean_water_degree_days
+from emergence.forecast.compiled import heat_kernel, level_heat_kernel, turn_kernel, uneven_kernel
 from emergence.taxa.model import DepthRange, Gate, Start, Taxon
 from emergence.taxa.population import Bound, Gates, first_day_at, ice_off_start, water_start
 from emergence.water.depth import DepthPath
@@ -35,6 +37,9 @@ class Field:
     ``solstice`` the longest day; ``month_day_index`` finds that of a northern "MM-DD". ``warmest_max_c`` [°C] (lakes,)
     is the normal maximum of the warmest month. ``depth`` is the simulated water below the surface, one a sky; without
     it all water is as warm as the surface.
+
+    Where kernels are compiled, each cell's days lie side by side in what ``heat`` and ``gates`` give: a view in the
+    same shape, another order in memory.
     """
 
     water_c: Floats
@@ -50,8 +55,14 @@ class Field:
     warmest_max_c: Floats
     depth: DepthPath | None = None
     path_ice: NDArray[np.bool_] = field(default_factory=lambda: np.zeros((0, 0, 0), dtype=bool))
-    _heat: tuple[tuple[float, float | None, Layer], Floats] | None = field(default=None, repr=False)
-    _levels: tuple[tuple[float, float | None, Layer], tuple[Floats, Floats]] | None = field(default=None, repr=False)
+    _kept: dict[str, tuple[Any, Any]] = field(default_factory=dict, init=False, repr=False)
+
+    def _keep(self, name: str, key: Any, make: Callable[[], Any]) -> Any:
+        """Return what ``make`` gives, kept until it is asked for under another key."""
+        if name not in self._kept or self._kept[name][0] != key:
+            self._kept.pop(name, None)
+            self._kept[name] = (key, make())
+        return self._kept[name][1]
 
     def heat(self, lower: float, upper: float | None, layer: Layer = None) -> Floats:
         """Return degree-days gathered since the first day (days, *cells); the last one asked for is kept.
@@ -59,12 +70,44 @@ class Field:
         ``layer`` [m] takes the mean water between two depths: every member's surface less what the simulated lake of
         its sky is colder there.
         """
-        if self._heat is None or self._heat[0] != (lower, upper, layer):
-            self._heat = None
+        heat: Floats = self._keep("heat", (lower, upper, layer), lambda: self._gathered(lower, upper, layer))
+        return heat
+
+    def _gathered(self, lower: float, upper: float | None, layer: Layer) -> Floats:
+        if heat_kernel is None or self.water_c.dtype != np.float32:
             water = self.water_c if layer is None or self.depth is None else self._at_depth(layer, self.depth)
             daily = mean_water_degree_days(water, lower=lower, upper=upper)
-            self._heat = ((lower, upper, layer), accumulate(daily, out=daily))
-        return self._heat[1]
+            return accumulate(daily, out=daily)
+        water = self._columns("water_mean", self.water_c)
+        below, share = np.zeros((0, 0, 0), dtype=np.float32), np.zeros((0, 0), dtype=np.float32)
+        if layer is not None and self.depth is not None:
+            below, share = self._below(self.depth), self._share(layer, self.depth)
+        heat = np.empty_like(water)
+        heat_kernel(water, below, share, _limits(lower, upper), heat)
+        return heat.T.reshape(self.water_c.shape)
+
+    def _columns(self, name: str, values: NDArray[Any]) -> NDArray[Any]:
+        """Return (days, *cells) as (cells, days), each cell's days side by side; kept."""
+        columns: NDArray[Any] = self._keep(name, "", lambda: turned(values.reshape(len(values), -1)))
+        return columns
+
+    def _below(self, depth: DepthPath) -> Floats:
+        """Return what the levels are colder than the surface, (skies, levels, days) float32; kept."""
+        days, levels, lakes, slots = depth.below_c.shape
+
+        def laid() -> Floats:
+            below = np.empty((lakes * slots, levels, days), dtype=np.float32)
+            for level in range(levels):
+                below[:, level] = turned(depth.below_c[:, level].reshape(days, -1))
+            return below
+
+        kept: Floats = self._keep("below", "", laid)
+        return kept
+
+    def _share(self, layer: tuple[float, float], depth: DepthPath) -> Floats:
+        """Return what surface and levels count in a layer, (1 + levels, lakes) float32; the last one is kept."""
+        share: Floats = self._keep("share", layer, lambda: depth.weights(*layer).astype(np.float32))
+        return share
 
     def _at_depth(self, layer: tuple[float, float], depth: DepthPath) -> Floats:
         """Return the water of a layer (days, *cells): the surface less what the simulated lake is colder there."""
@@ -88,6 +131,8 @@ class Field:
         """
         if layer is None or self.depth is None:
             return np.zeros((*self.water_c.shape[1:3], 1), dtype=np.float32)
+        if uneven_kernel is not None and need.dtype == np.float32:
+            return self._uneven((lower, upper, layer), start=start, need=need)
         begin, needed = (np.median(x, axis=2).ravel() for x in (start, need))
         sums, share = self._level_heat(lower, upper, layer, self.depth)
         last, sky = sums.shape[1] - 1, np.arange(sums.shape[2])
@@ -101,26 +146,42 @@ class Field:
         sd = np.sqrt((share * apart * apart).sum(axis=0))
         return np.where(begin == NEVER, np.float32(0), sd).reshape(*self.water_c.shape[1:3], 1)
 
+    def _uneven(
+        self, key: tuple[float, float | None, tuple[float, float]], *, start: NDArray[np.int16], need: Floats
+    ) -> Floats:
+        assert self.depth is not None and uneven_kernel is not None
+        sums, share = self._keep("levels", key, lambda: self._level_columns(*key))
+        sd = np.empty(len(sums), dtype=np.float32)
+        replicates = start.shape[2]
+        begin = start.reshape(-1, replicates)
+        uneven_kernel(sums, share, begin, np.ascontiguousarray(need).reshape(-1, replicates), sd)
+        never = np.median(begin, axis=1) == NEVER
+        return np.where(never, np.float32(0), sd).reshape(*self.water_c.shape[1:3], 1)
+
+    def _level_columns(self, lower: float, upper: float | None, layer: tuple[float, float]) -> tuple[Floats, Floats]:
+        assert self.depth is not None and level_heat_kernel is not None
+        below, share = self._below(self.depth), self._share(layer, self.depth)
+        surface = self._columns("surface", self.depth.surface_c.astype(np.float32, copy=False))
+        sums = np.empty((len(below), len(share), len(self.water_c)), dtype=np.float32)
+        level_heat_kernel(surface, below, share, _limits(lower, upper), sums)
+        return sums, share
+
     def _level_heat(
         self, lower: float, upper: float | None, layer: tuple[float, float], depth: DepthPath
     ) -> tuple[Floats, Floats]:
         """Return heat sums (levels, days, skies) of the simulated lakes where the layer lies, and their shares."""
-        key = (lower, upper, layer)
-        if self._levels is None or self._levels[0] != key:
-            self._levels = None
-            share = np.repeat(depth.weights(*layer).astype(np.float32), depth.surface_c.shape[2], axis=1)
-            used = np.flatnonzero(share.any(axis=1))
-            surface = depth.surface_c.reshape(len(self.water_c), -1)
-            sums = np.empty((len(used), *surface.shape), dtype=np.float32)
-            for place, level in enumerate(used):
-                below = depth.below_c[:, level - 1].reshape(surface.shape) if level else 0
-                daily = np.subtract(surface, below, out=sums[place])
-                np.clip(daily, lower, upper, out=daily)
-                daily -= np.float32(lower)
-                for day in range(1, len(daily)):
-                    daily[day] += daily[day - 1]
-            self._levels = (key, (sums, share[used]))
-        return self._levels[1]
+        share = np.repeat(depth.weights(*layer).astype(np.float32), depth.surface_c.shape[2], axis=1)
+        used = np.flatnonzero(share.any(axis=1))
+        surface = depth.surface_c.reshape(len(self.water_c), -1)
+        sums = np.empty((len(used), *surface.shape), dtype=np.float32)
+        for place, level in enumerate(used):
+            below = depth.below_c[:, level - 1].reshape(surface.shape) if level else 0
+            daily = np.subtract(surface, below, out=sums[place])
+            np.clip(daily, lower, upper, out=daily)
+            daily -= np.float32(lower)
+            for day in range(1, len(daily)):
+                daily[day] += daily[day - 1]
+        return sums, share[used]
 
     def start(self, rule: Start) -> NDArray[np.int16]:
         """Return the biofix of each cell as a day index."""
@@ -147,7 +208,7 @@ class Field:
             variable = self._variable(one)
             shut = np.float32(one.shut_at.value) + np.ravel(shift - self._eased(one)[:, None])
             bounds.append(Bound(variable, size // variable.shape[1], shut, one.open_at.value - one.shut_at.value))
-        return Gates(self.ice.reshape(len(self.ice), size), tuple(bounds))
+        return Gates(self._columns("ice", self.ice).T, tuple(bounds))
 
     def _eased(self, gate: Gate) -> Floats:
         """Return by how much a gate is lowered at each lake because its summers do not reach it [°C]."""
@@ -158,17 +219,31 @@ class Field:
 
     def _variable(self, gate: Gate) -> Floats:
         """Return what a gate looks at, (days, cells of its own resolution): cells, skies or lakes."""
-        days = len(self.water_c)
+        return self._columns(gate.variable, self._gate_days(gate)).T
+
+    def _gate_days(self, gate: Gate) -> Floats:
         if gate.variable == "water_mean":
-            return self.water_c.reshape(days, -1)
+            return self.water_c
         if gate.variable == "water_change":
-            return np.diff(self.water_c, axis=0, prepend=self.water_c[:1]).reshape(days, -1)
+            return np.asarray(np.diff(self.water_c, axis=0, prepend=self.water_c[:1]))
         if gate.variable == "day_length":
             return np.asarray(self.day_length_h, dtype=np.float32)
         if gate.variable == "air_dusk":
-            dusk = self.air_min_c + np.float32(DUSK_SHARE) * (self.air_max_c - self.air_min_c)
-            return np.asarray(dusk).reshape(days, -1)
-        return self.air_max_c.reshape(days, -1)
+            return np.asarray(self.air_min_c + np.float32(DUSK_SHARE) * (self.air_max_c - self.air_min_c))
+        return self.air_max_c
+
+
+def turned(days: NDArray[Any]) -> NDArray[Any]:
+    """Return (days, cells) as (cells, days), each cell's days side by side."""
+    if turn_kernel is None:
+        return np.ascontiguousarray(days.T)
+    columns = np.empty(days.shape[::-1], dtype=days.dtype)
+    turn_kernel(np.ascontiguousarray(days), columns)
+    return columns
+
+
+def _limits(lower: float, upper: float | None) -> tuple[np.float32, np.float32]:
+    return np.float32(lower), np.float32(np.inf if upper is None else upper)
 
 
 def by_heat(taxa: dict[str, Taxon]) -> list[Taxon]:

@@ -41,7 +41,12 @@ def turnover_events(field: Field, *, keep_members: bool = False) -> list[EventRe
     day = np.arange(len(field.water_c), dtype=np.int16)[:, None, None, None]
     active = (day >= onset) & (day <= end)
     nobody = np.zeros(active.shape[:2])
-    passage = Passage(Milestones(onset, np.full_like(onset, NEVER), end), active, nobody)
+    passage = Passage(
+        Milestones(onset, np.full_like(onset, NEVER), end),
+        active,
+        nobody,
+        active.reshape(*nobody.shape, -1).mean(axis=2),
+    )
     return [event_result(LAKE, 0, "turnover", passage, field.ahead, keep_members)]
 
 

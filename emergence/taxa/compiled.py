@@ -1,6 +1,8 @@
-"""The same passage as ``population.leave_water``, day by day and member by member, compiled where numba is installed.
+"""The passage of ``population.leave_water``, cell by cell, compiled where numba is installed.
 
-``passage_kernel`` is None without numba; the NumPy form then does the work, slower, equal to rounding.
+A cell's days lie side by side in memory ("columns", (cells, days)), so that what is the same for every day runs on
+several of them at once. The kernels are None without numba; the NumPy forms then do the work, slower, equal to
+rounding. A lake's sums are taken member after member.
 """
 
 from __future__ import annotations
@@ -11,93 +13,226 @@ from typing import Any
 
 import numpy as np
 
+from emergence.dates import NEVER
+
+try:
+    from numba import njit
+
+    HAVE_NUMBA = True
+except ImportError:
+    HAVE_NUMBA = False
+
 MOST_GATES = 3
+SPAN = 32  # days worked on at once; a cell is left as soon as its insects are gone
+ONE_MORE, ONE_DAY, NO_DAY = np.uintp(1), np.int32(1), np.int32(0)
+NONE = np.int16(NEVER)
+ZERO, ONE, TWO = np.float32(0), np.float32(1), np.float32(2)
+TENTH, HALF, NINE_TENTHS = np.float32(0.1), np.float32(0.5), np.float32(0.9)
+LOG2_E = np.float32(math.log2(math.e))
+LN2_HIGH = np.float32(0.693359375)  # exact in nine bits, so that its multiples are exact
+LN2_LOW = np.float32(math.log(2) - 0.693359375)
+ROUNDS = np.float32(1.5 * 2**23)  # added and taken off again, it leaves the nearest whole number
+FARTHEST = np.float32(40)  # the share is 0 or 1 beyond it; far from numbers so small that they are slow
+C2, C3, C4, C5, C6, C7 = (np.float32(1 / math.factorial(k)) for k in range(2, 8))  # exp on |x| <= ln(2) / 2 to 5e-9
 
 
-def _passage(  # kernel  # noqa: C901
-    flat: Any,
-    need: Any,
-    entry: Any,
-    frozen: Any,
-    gates: Any,
-    dates: Any,
-    days: Any,
-) -> None:
-    """Fill the passage of all cells; every argument is a tuple of arrays or numbers of fixed types.
+def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Return the function compiled and kept for the next run, or as it is without numba."""
+    if not HAVE_NUMBA:
+        return function
+    try:
+        kept: Callable[..., Any] = njit(cache=True, nogil=True, error_model="numpy")(function)
+    except RuntimeError:  # nowhere to keep the compiled form
+        kept = njit(nogil=True, error_model="numpy")(function)
+    return kept
 
-    ``need``: centre, steep, lead (cells,) float32, whether anybody travels. ``gates``: how many, three variables
-    (days, n), three shut ends (cells,), widths and cells per column (3,). ``dates``: begin, onset, peak, end, most_day
-    (cells,) int16, never until set. ``days``: moving, afoot (days, cells) and their means (days, lakes) float64.
+
+def kernel(function: Callable[..., Any]) -> Callable[..., Any] | None:
+    """Return the function compiled, None without numba."""
+    return compiled(function) if HAVE_NUMBA else None
+
+
+def _logistic(scaled: Any, n: Any, share: Any, bits: Any, power: Any) -> None:
+    """Fill ``share`` with 1 / (1 + exp(-2 scaled)) float32 for ``n`` days; ``bits``, also as ``power``, is scratch.
+
+    exp(x) = 2^n exp(x - n ln 2), the second factor by its series, the first put together from its bits.
+    """
+    for d in range(n):
+        x = min(max(-TWO * scaled[d], -FARTHEST), FARTHEST)
+        whole = x * LOG2_E + ROUNDS - ROUNDS
+        r = (x - whole * LN2_HIGH) - whole * LN2_LOW
+        series = ((((C7 * r + C6) * r + C5) * r + C4) * r + C3) * r + C2
+        share[d] = (series * r + ONE) * r + ONE
+        bits[d] = (np.int32(whole) + np.int32(127)) << np.int32(23)
+    for d in range(n):
+        share[d] = ONE / (ONE + share[d] * power[d])
+
+
+_logistic = compiled(_logistic)
+
+
+def _lay_gate(opened: Any, variable: Any, place: Any, shut: Any, width: Any) -> None:
+    """Multiply ``opened`` by how far a gate is open; ``place``: column, first day, days (all unsigned)."""
+    column, a, n = place
+    if width == ZERO:
+        for d in range(n):
+            opened[d] *= ONE if variable[column, a + d] - shut >= ZERO else ZERO
+        return
+    steep = ONE / width
+    for d in range(n):
+        opened[d] *= min(max((variable[column, a + d] - shut) * steep, ZERO), ONE)
+
+
+_lay_gate = compiled(_lay_gate)
+
+
+def _go(share: Any, opened: Any, n: Any, gone: Any, all_gone: Any, leaving: Any, after: Any) -> Any:
+    """Let the ready go day by day; return how many days it took, all ``n`` if some are left.
+
+    ``after`` (1 + days,): what has gone before the first day, then after each.
+    """
+    after[0] = gone
+    for d in range(n):
+        out = max(share[d] - gone, ZERO) * opened[d]
+        gone += out
+        leaving[d], after[d + ONE_MORE] = out, gone
+        if gone > all_gone:
+            return d + ONE_MORE
+    return n
+
+
+_go = compiled(_go)
+
+
+def _tell(leaving: Any, shown: Any, place: Any, days: Any, lake: Any) -> None:
+    """Note the days on which it shows, and add them and what leaves to the lake's."""
+    shows, count, total = days
+    c, a, n = place
+    for d in range(n):
+        shows[c, a + d] = leaving[d] >= shown
+    for d in range(n):
+        count[lake, a + d] += ONE_DAY if leaving[d] >= shown else NO_DAY
+    for d in range(n):
+        total[lake, a + d] += leaving[d]
+
+
+_tell = compiled(_tell)
+
+
+def _tell_afoot(share: Any, after: Any, opened: Any, limits: Any, place: Any, days: Any, lake: Any) -> None:
+    """Turn ``share`` into what is on the move and tell it; ``after``: what has gone up to the day before each."""
+    shows, count, total = days
+    c, a, n = place
+    for d in range(n):
+        share[d] -= after[d]
+    for d in range(n):
+        shows[c, a + d] = (share[d] >= limits[0]) & (opened[d] >= limits[1])
+    for d in range(n):
+        count[lake, a + d] += ONE_DAY if (share[d] >= limits[0]) & (opened[d] >= limits[1]) else NO_DAY
+    for d in range(n):
+        total[lake, a + d] += share[d] * opened[d]
+
+
+_tell_afoot = compiled(_tell_afoot)
+
+
+def _reached(values: Any, n: Any, level: Any, a: Any, known: Any) -> Any:
+    """Return the first day on which rising ``values`` reach a level, ``known`` where that was before or is not yet."""
+    if known != NONE or values[n] < level:
+        return known
+    d = n
+    while d > ONE_MORE and values[d - ONE_MORE] >= level:
+        d -= ONE_MORE
+    return np.int16(a + d - ONE_MORE)
+
+
+_reached = compiled(_reached)
+
+
+def _begun(ahead: Any, n: Any, a: Any, known: Any) -> Any:
+    """Return the first day on which a tenth has begun to move, ``known`` where that was before or is not yet."""
+    if known == NONE:
+        for d in range(n):
+            if ahead[d] >= TENTH:
+                return np.int16(a + d)
+    return known
+
+
+_begun = compiled(_begun)
+
+
+def _most(about: Any, n: Any, a: Any, most: Any, day: Any) -> Any:
+    """Return the most on the move so far and its day."""
+    for d in range(n):
+        if about[d] > most:
+            most, day = about[d], np.int16(a + d)
+    return most, day
+
+
+_most = compiled(_most)
+
+
+def _passage(columns: Any, need: Any, entry: Any, frozen: Any, gates: Any, dates: Any, days: Any) -> None:  # kernel
+    """Fill the passage of all cells; every argument is an array or a tuple of fixed types.
+
+    ``columns`` [°C·day] and ``frozen`` (cells, days). ``need``: centre, steep, lead (cells,) float32, whether anybody
+    travels. ``gates``: how many, then variables (columns, days), shut ends (cells,) and widths of MOST_GATES each.
+    ``dates``: begin, onset, peak, end, most_day (cells,) int16. ``days``: for what leaves and what moves the days on
+    which it shows (cells, days), in how many of a lake's members, and the sum over them (lakes, days), all 0; then
+    the limits: a share that shows, an open gate, all gone. Indices are unsigned: so days need no check for negatives.
     """
     centre, steep, lead, travels = need
-    count, v0, v1, v2, shut0, shut1, shut2, width, share_of = gates
-    begin, onset, peak, end, most_day = dates
-    moving, mean, afoot, afoot_mean, shown, open_gate, all_gone = days
-    n_days, size = flat.shape
-    lakes = mean.shape[1]
+    count, variables, shuts, width = gates
+    leaving, afoot, limits = days
+    size, n_days, lakes = np.uintp(columns.shape[0]), np.uintp(columns.shape[1]), np.uintp(leaving[1].shape[0])
     members = size // lakes
-    one, zero, two = np.float32(1), np.float32(0), np.float32(2)
-    gone, most = np.zeros(members, np.float32), np.zeros(members, np.float32)
-    for lake in range(lakes):
-        first, waiting = n_days, members
-        for m in range(members):
-            gone[m], most[m] = zero, zero
-            first = min(first, entry[lake * members + m])
-        for day in range(first, n_days):
-            if waiting == 0:
-                break
-            for m in range(members):
-                c = lake * members + m
-                if day < entry[c] or gone[m] > all_gone:
-                    continue
-                opened = zero if frozen[day, c] else one
-                for g in range(count):
-                    if g == 0:
-                        above = v0[day, c // share_of[0]] - shut0[c]
-                    elif g == 1:
-                        above = v1[day, c // share_of[1]] - shut1[c]
-                    else:
-                        above = v2[day, c // share_of[2]] - shut2[c]
-                    if width[g] == zero:
-                        opened *= one if above >= zero else zero
-                    else:
-                        opened *= min(max(above / width[g], zero), one)
-                heat = (flat[day, c] - centre[c]) * steep[c]
-                if travels:
-                    share = one / (one + np.float32(math.exp(-two * (heat + lead[c]))))
-                    if share >= np.float32(0.1) and begin[c] > day:
-                        begin[c] = day
-                    share -= gone[m]
-                    if share > most[m]:
-                        most[m], most_day[c] = share, day
-                    afoot[day, c] = share >= shown and opened >= open_gate
-                    afoot_mean[day, lake] += share * opened
-                share = one / (one + np.float32(math.exp(-two * heat)))
-                share = max(share - gone[m], zero) * opened
-                gone[m] += share
-                moving[day, c] = share >= shown
-                mean[day, lake] += share
-                if gone[m] >= np.float32(0.1) and onset[c] > day:
-                    onset[c] = day
-                if gone[m] >= np.float32(0.5) and peak[c] > day:
-                    peak[c] = day
-                if gone[m] >= np.float32(0.9) and end[c] > day:
-                    end[c] = day
-                if gone[m] > all_gone:
-                    waiting -= 1
-        for day in range(first, n_days):
-            mean[day, lake] /= members
+    heat, share, ahead = np.empty(SPAN, np.float32), np.empty(SPAN, np.float32), np.empty(SPAN, np.float32)
+    opened, out, after = np.empty(SPAN, np.float32), np.empty(SPAN, np.float32), np.empty(SPAN + 1, np.float32)
+    bits = np.empty(SPAN, np.int32)
+    power = bits.view(np.float32)
+    for c in range(size):
+        lake, a = c // members, np.uintp(max(entry[c], 0))
+        begin, onset, peak, end = NONE, NONE, NONE, NONE
+        most, most_day, gone = ZERO, np.int16(0), ZERO
+        while a < n_days and gone <= limits[2]:
+            n = min(np.uintp(SPAN), n_days - a)
+            for d in range(n):
+                heat[d] = (columns[c, a + d] - centre[c]) * steep[c]
+            for d in range(n):
+                opened[d] = ZERO if frozen[c, a + d] else ONE
+            for g in range(count):
+                column = c // (size // np.uintp(variables[g].shape[0]))
+                _lay_gate(opened, variables[g], (column, a, n), shuts[g][c], width[g])
+            _logistic(heat, n, share, bits, power)
+            n = _go(share, opened, n, gone, limits[2], out, after)
             if travels:
-                afoot_mean[day, lake] /= members
+                for d in range(n):
+                    heat[d] += lead[c]
+                _logistic(heat, n, ahead, bits, power)
+                begin = _begun(ahead, n, a, begin)
+                _tell_afoot(ahead, after, opened, limits, (c, a, n), afoot, lake)
+                most, most_day = _most(ahead, n, a, most, most_day)
+            _tell(out, limits[0], (c, a, n), leaving, lake)
+            onset = _reached(after, n, TENTH, a, onset)
+            peak = _reached(after, n, HALF, a, peak)
+            end = _reached(after, n, NINE_TENTHS, a, end)
+            gone, a = after[n], a + n
+        dates[0][c], dates[1][c], dates[2][c], dates[3][c], dates[4][c] = begin, onset, peak, end, most_day
 
 
-def _compiled() -> Callable[..., None] | None:
-    try:
-        from numba import njit
-    except ImportError:
-        return None
-    compiled: Callable[..., None] = njit(cache=True, nogil=True)(_passage)
-    return compiled
+def _first_day(columns: Any, level: Any, first: Any) -> None:
+    """Fill ``first`` (cells,) as ``population.first_day_at`` does; ``columns`` (cells, days)."""
+    n_days = columns.shape[1]
+    for k in range(level.shape[0]):
+        low, high = 0, n_days
+        while low < high:
+            middle = (low + high) // 2
+            if columns[k, middle] < level[k]:
+                low = middle + 1
+            else:
+                high = middle
+        first[k] = low
 
 
-passage_kernel = _compiled()
+passage_kernel = kernel(_passage)
+first_day_kernel = kernel(_first_day)

@@ -6,12 +6,13 @@ Arrays are time-major: (days, lakes, slots, replicates), called (days, *cells) b
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import NEVER
-from emergence.taxa.compiled import MOST_GATES, passage_kernel
+from emergence.taxa.compiled import MOST_GATES, first_day_kernel, passage_kernel
 
 Floats = NDArray[np.floating]
 Bools = NDArray[np.bool_]
@@ -22,6 +23,7 @@ MOVING_SHARE = 0.02  # of the season's maturing insects; our prior (a day on whi
 OPEN_GATE = 0.5  # a gate at least half open lets the migration move; our prior
 ALL_GONE = 0.999  # from here on nothing visible happens
 MOST_SHARE = 0.35  # of the median, for spreads and leads; our prior (published spreads are 6-30 % of it)
+LIMITS = tuple(np.float32(x) for x in (MOVING_SHARE, OPEN_GATE, ALL_GONE))
 EARLY_SDS = 3.5  # before the median less this many spreads under 0.2 % are ready
 
 
@@ -51,12 +53,14 @@ class Passage:
     """One event of one brood in every member.
 
     ``moving`` (days, *cells) tells the days on which it shows with the gates open; ``intensity`` (days, lakes)
-    [share of the season's maturing insects], the mean over members in float64.
+    [share of the season's maturing insects], the mean over members in float64; ``moving_chance`` (days, lakes) in what
+    share of the members it shows.
     """
 
     milestones: Milestones
     moving: Bools
     intensity: NDArray[np.float64]
+    moving_chance: NDArray[np.float64]
 
 
 def ready_share(heat: Floats, median: Floats, spread: Floats) -> Floats:
@@ -117,6 +121,9 @@ class Bound:
     share: int
     shut: Floats
     width: float
+
+
+NO_GATE = Bound(np.zeros((1, 1), np.float32), 1, np.zeros(1, np.float32), 1.0)
 
 
 @dataclass(frozen=True)
@@ -185,6 +192,23 @@ class _Found:
         self.most_day[active.cell] = active.most_day
 
 
+@dataclass(frozen=True)
+class _Shows:
+    """The cells in which something shows (days, cells), the share of a lake's members, and the mean that goes."""
+
+    cells: Bools
+    chance: NDArray[np.float64]
+    mean: NDArray[np.float64]
+
+    def passage(self, milestones: Milestones, cells: tuple[int, ...]) -> Passage:
+        return Passage(milestones, self.cells.reshape(len(self.cells), *cells), self.mean, self.chance)
+
+
+def columns_of(values: NDArray[Any]) -> NDArray[Any]:
+    """Return an array (days, *cells) as (cells, days), each cell's days side by side; no copy where they lie so."""
+    return np.ascontiguousarray(values.reshape(len(values), -1).T)
+
+
 def _logistic(scaled: Floats) -> Floats:
     """Return 1 / (1 + exp(-2 scaled)): ``ready_share`` of heat already centred and scaled."""
     share = np.tanh(scaled)
@@ -203,6 +227,10 @@ def first_day_at(cumulative: Floats, level: Floats) -> NDArray[np.int64]:
     level
         Shape (cells,).
     """
+    if first_day_kernel is not None:
+        first = np.empty(len(level), dtype=np.int64)
+        first_day_kernel(columns_of(cumulative), np.ascontiguousarray(level), first)
+        return first
     cell = np.arange(len(level))
     low, high = np.zeros(len(level), dtype=np.int64), np.full(len(level), len(cumulative), dtype=np.int64)
     for _ in range(len(cumulative).bit_length()):
@@ -269,29 +297,37 @@ class _Ready:
 def run_compiled(ready: _Ready, gates: Gates, cells: tuple[int, ...]) -> tuple[Passage, Passage | None]:
     """Return the passage by the compiled kernel."""
     n_days, size = ready.flat.shape
-    found = _Found(*(np.full(size, NEVER, np.int16) for _ in range(5)))
-    moving, mean = np.zeros((n_days, size), dtype=bool), np.zeros((n_days, cells[0]))
-    afoot = np.zeros((n_days if ready.travels else 1, size), dtype=bool)
-    afoot_mean = np.zeros((n_days, cells[0]))
-    none = Bound(np.zeros((1, 1), np.float32), 1, np.zeros(1, np.float32), 1.0)
-    three = [*gates.bounds, none, none, none][:MOST_GATES]
+    found = _Found(*(np.empty(size, np.int16) for _ in range(5)))
+    leaving, afoot = (
+        (
+            np.zeros((size if wanted else 0, n_days), dtype=bool),
+            np.zeros((cells[0] if wanted else 0, n_days), dtype=np.int32),
+            np.zeros((cells[0] if wanted else 0, n_days)),
+        )
+        for wanted in (True, ready.travels)
+    )
+    bounds = [*gates.bounds, *[NO_GATE] * MOST_GATES][:MOST_GATES]
     assert passage_kernel is not None
     passage_kernel(
-        ready.flat,
+        columns_of(ready.flat),
         (ready.centre, ready.steep, ready.lead, ready.travels),
         ready.entry,
-        gates.frozen,
+        columns_of(gates.frozen),
         (
             len(gates.bounds),
-            *(np.ascontiguousarray(b.variable, dtype=np.float32) for b in three),
-            *(np.ascontiguousarray(b.shut, dtype=np.float32) for b in three),
-            np.array([b.width for b in three], dtype=np.float32),
-            np.array([b.share for b in three], dtype=np.int64),
+            tuple(columns_of(b.variable.astype(np.float32, copy=False)) for b in bounds),
+            tuple(np.ascontiguousarray(b.shut, dtype=np.float32) for b in bounds),
+            np.array([b.width for b in bounds], dtype=np.float32),
         ),
         (found.begin, found.onset, found.peak, found.end, found.most_day),
-        (moving, mean, afoot, afoot_mean, np.float32(MOVING_SHARE), np.float32(OPEN_GATE), np.float32(ALL_GONE)),
+        (leaving, afoot, LIMITS),
     )
-    return _passages(found, cells, (moving, mean), (afoot, afoot_mean) if ready.travels else None)
+    members = size // cells[0]
+
+    def told(shows: tuple[Bools, NDArray[np.int32], NDArray[np.float64]]) -> _Shows:
+        return _Shows(shows[0].T, *(np.ascontiguousarray(v.T) / members for v in shows[1:]))
+
+    return _passages(found, cells, told(leaving), told(afoot) if ready.travels else None)
 
 
 def run_plain(ready: _Ready, gates: Gates, cells: tuple[int, ...]) -> tuple[Passage, Passage | None]:  # kernel
@@ -302,8 +338,8 @@ def run_plain(ready: _Ready, gates: Gates, cells: tuple[int, ...]) -> tuple[Pass
     order = np.argsort(entry, kind="stable")
     bounds = np.searchsorted(entry[order], np.arange(n_days + 1))
     found = _Found(*(np.full(size, NEVER, np.int16) for _ in range(5)))
-    moving, intensity = np.zeros((n_days, size), dtype=bool), np.zeros((n_days, lakes))
-    afoot, afoot_mean = np.zeros((n_days if travels else 0, size), dtype=bool), np.zeros((n_days, lakes))
+    leaving, leaving_mean = np.zeros((n_days, size), dtype=bool), np.zeros((n_days, lakes))
+    afoot, afoot_mean = np.zeros((n_days, size), dtype=bool), np.zeros((n_days, lakes))
     active = _Active.of(order[:0], 0, ready.centre, ready.steep, ready.lead)
     for day in range(n_days):
         new = order[bounds[day] : bounds[day + 1]]
@@ -330,8 +366,8 @@ def run_plain(ready: _Ready, gates: Gates, cells: tuple[int, ...]) -> tuple[Pass
         np.maximum(share, 0, out=share)
         share *= opened
         gone += share
-        moving[day, cell] = share >= np.float32(MOVING_SHARE)
-        intensity[day] = np.bincount(lake, share, lakes) / members
+        leaving[day, cell] = share >= np.float32(MOVING_SHARE)
+        leaving_mean[day] = np.bincount(lake, share, lakes) / members
         active.onset += gone < np.float32(0.1)
         active.peak += gone < np.float32(0.5)
         active.end += gone < np.float32(0.9)
@@ -340,24 +376,22 @@ def run_plain(ready: _Ready, gates: Gates, cells: tuple[int, ...]) -> tuple[Pass
             found.keep(active.take(over), n_days)
             active = active.take(~over)
     found.keep(active, n_days)
-    return _passages(found, cells, (moving, intensity), (afoot, afoot_mean) if travels else None)
+    shows, moves = (
+        _Shows(flags, flags.reshape(n_days, lakes, members).mean(axis=2), mean)
+        for flags, mean in ((leaving, leaving_mean), (afoot, afoot_mean))
+    )
+    return _passages(found, cells, shows, moves if travels else None)
 
 
 def _passages(
-    found: _Found,
-    cells: tuple[int, ...],
-    emergence: tuple[Bools, NDArray[np.float64]],
-    migration: tuple[Bools, NDArray[np.float64]] | None,
+    found: _Found, cells: tuple[int, ...], leaving: _Shows, afoot: _Shows | None
 ) -> tuple[Passage, Passage | None]:
-    def shaped(flags: Bools) -> Bools:
-        return flags.reshape(len(flags), *cells)
-
     begin, onset, peak, end = (getattr(found, k).reshape(cells) for k in ("begin", "onset", "peak", "end"))
-    out = Passage(Milestones(onset, peak, end), shaped(emergence[0]), emergence[1])
-    if migration is None:
+    out = leaving.passage(Milestones(onset, peak, end), cells)
+    if afoot is None:
         return out, None
     middle = np.where(begin == NEVER, NEVER, found.most_day.reshape(cells)).astype(np.int16)
-    return out, Passage(Milestones(begin, middle, end), shaped(migration[0]), migration[1])
+    return out, afoot.passage(Milestones(begin, middle, end), cells)
 
 
 def water_start(water_c: Floats, *, threshold: float, first: int, days: int = 7) -> Offsets:

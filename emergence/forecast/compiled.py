@@ -1,0 +1,156 @@
+"""Heat of a block's members and of its lakes at several depths, compiled where numba is installed.
+
+Arrays hold each cell's days side by side, as in ``taxa.compiled``. The kernels are None without numba; the NumPy forms
+in ``field`` then do the work and give the same numbers to the bit.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from emergence.taxa.compiled import compiled, kernel
+
+ZERO = np.float32(0)
+SQUARE = 32  # cells and days turned over together
+
+
+def _turn(days: Any, columns: Any) -> None:
+    """Fill ``columns`` (cells, days) with ``days`` (days, cells)."""
+    n_days, cells = days.shape
+    for c in range(0, cells, SQUARE):
+        for d in range(0, n_days, SQUARE):
+            for k in range(c, min(c + SQUARE, cells)):
+                for day in range(d, min(d + SQUARE, n_days)):
+                    columns[k, day] = days[day, k]
+
+
+def _heat(water: Any, below: Any, share: Any, limits: Any, heat: Any) -> None:
+    """Fill ``heat`` (cells, days) float32 with the degree-days gathered by ``water``, summed in float64.
+
+    ``below`` (skies, levels, days): surface less a level; ``share`` (1 + levels, lakes): what surface and levels
+    count, no rows for the surface alone; ``limits``: lower and upper threshold.
+    """
+    lower, upper = limits
+    cells, n_days = water.shape
+    each = cells // max(below.shape[0], 1)
+    skies = below.shape[0] // max(share.shape[1], 1)
+    colder, daily = np.zeros(n_days, np.float32), np.empty(n_days, np.float32)
+    for c in range(cells):
+        if share.shape[0] and c % each == 0:
+            sky = c // each
+            colder[:] = ZERO
+            for level in range(1, share.shape[0]):
+                part = share[level, sky // skies]
+                if part != ZERO:
+                    for d in range(n_days):
+                        colder[d] += part * below[sky, level - 1, d]
+        for d in range(n_days):
+            daily[d] = min(max(max(water[c, d] - colder[d], ZERO), lower), upper) - lower
+        total = 0.0
+        for d in range(n_days):
+            total += daily[d]
+            heat[c, d] = total
+
+
+def _level_heat(surface: Any, below: Any, share: Any, limits: Any, sums: Any) -> None:
+    """Fill ``sums`` (skies, 1 + levels, days) float32 with the degree-days of every level that counts.
+
+    ``surface`` (skies, days), ``below`` (skies, levels, days), ``share`` (1 + levels, lakes).
+    """
+    lower, upper = limits
+    skies, n_days = surface.shape
+    each = skies // share.shape[1]
+    daily = np.empty(n_days, np.float32)
+    for sky in range(skies):
+        for level in range(share.shape[0]):
+            if share[level, sky // each] == ZERO:
+                continue
+            for d in range(n_days):
+                daily[d] = surface[sky, d]
+            if level:
+                for d in range(n_days):
+                    daily[d] -= below[sky, level - 1, d]
+            for d in range(n_days):
+                daily[d] = min(max(daily[d], lower), upper) - lower
+            total = ZERO
+            for d in range(n_days):
+                total += daily[d]
+                sums[sky, level, d] = total
+
+
+def _middle(values: Any) -> Any:
+    """Sort a few values and return the two in the middle, the same one twice where their number is odd."""
+    n = values.shape[0]
+    for a in range(1, n):
+        moved, b = values[a], a
+        while b > 0 and values[b - 1] > moved:
+            values[b] = values[b - 1]
+            b -= 1
+        values[b] = moved
+    return values[(n - 1) // 2], values[n // 2]
+
+
+_middle = compiled(_middle)
+
+
+def _mean(sums: Any, share: Any, day: Any) -> Any:
+    """Return the mean over levels of the heat gathered up to a day; ``sums`` (levels, days), ``share`` (levels,)."""
+    mean = ZERO
+    for level in range(share.shape[0]):
+        if share[level] != ZERO:
+            mean += share[level] * sums[level, day]
+    return mean
+
+
+_mean = compiled(_mean)
+
+
+def _apart(sums: Any, share: Any, before: Any, after: Any) -> Any:
+    """Return the standard deviation over levels of what was gathered between two days."""
+    mean, square = ZERO, ZERO
+    for level in range(share.shape[0]):
+        if share[level] != ZERO:
+            mean += share[level] * (sums[level, after] - sums[level, before])
+    for level in range(share.shape[0]):
+        if share[level] != ZERO:
+            away = sums[level, after] - sums[level, before] - mean
+            square += share[level] * away * away
+    return np.float32(math.sqrt(square))
+
+
+_apart = compiled(_apart)
+
+
+def _uneven(sums: Any, share: Any, start: Any, need: Any, sd: Any) -> None:
+    """Fill ``sd`` (skies,) as ``Field.uneven_heat`` does; ``start`` and ``need`` (skies, replicates)."""
+    skies, levels, n_days = sums.shape
+    each = skies // share.shape[1]
+    days, needs, own = (
+        np.empty(start.shape[1], np.int64),
+        np.empty(start.shape[1], np.float32),
+        np.empty(levels, np.float32),
+    )
+    for sky in range(skies):
+        own[:] = share[:, sky // each]
+        days[:], needs[:] = start[sky], need[sky]
+        early, late = _middle(days)
+        one, other = _middle(needs)
+        first = min(max((early + late) // 2 - 1, 0), n_days - 1)
+        goal = _mean(sums[sky], own, first) + (one + other) / np.float32(2)
+        low, high = 0, n_days - 1
+        while low < high:
+            middle = (low + high) // 2
+            if _mean(sums[sky], own, middle) < goal:
+                low = middle + 1
+            else:
+                high = middle
+        sd[sky] = _apart(sums[sky], own, first, low)
+
+
+turn_kernel = kernel(_turn)
+heat_kernel = kernel(_heat)
+level_heat_kernel = kernel(_level_heat)
+uneven_kernel = kernel(_uneven)

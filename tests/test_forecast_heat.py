@@ -1,0 +1,91 @@
+"""Heat of the members and of single depths: compiled kernels against their NumPy forms, to the bit."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from emergence.dates import NEVER
+from emergence.forecast import field as field_module
+from emergence.forecast.field import Field
+from emergence.taxa import population
+from emergence.taxa.population import first_day_at
+from emergence.water.depth import LEVELS_M, DepthPath
+
+LAYERS = [None, (0.6, 7.5), (3.0, 20.0)]
+
+
+def planted(lakes: int, replicates: int, seed: int = 8) -> Field:
+    """Return invented water: a season's wave with noise, colder with depth; some lakes shallower than the levels."""
+    rng = np.random.default_rng(seed)
+    days, slots = 220, 3
+    wave = 14 * np.sin(np.pi * np.arange(days) / days)[:, None, None] + rng.normal(2, 2, (days, lakes, slots))
+    surface = np.maximum(wave, 0).astype(np.float32)
+    member = rng.normal(0, 2, (days, lakes, slots, replicates))
+    water = np.maximum(surface[..., None] + member, 0).astype(np.float32)
+    below = np.cumsum(rng.uniform(-0.2, 2, (days, len(LEVELS_M) + 1, lakes, slots)), axis=1).astype(np.float32)
+    deepest = rng.uniform(1.5, 25, lakes)
+    levels = np.minimum(np.array(LEVELS_M)[:, None], deepest)
+    none = np.zeros((0, 0, 0))
+    return Field(
+        water_c=water,
+        ice=water <= 0,
+        air_max_c=none,
+        air_min_c=none,
+        day_length_h=np.zeros((0, lakes)),
+        first=0,
+        ahead=0,
+        spring_end=0,
+        solstice=0,
+        month_day_index=int,
+        warmest_max_c=np.zeros(lakes),
+        depth=DepthPath(np.concatenate([levels, deepest[None]]), below, surface),
+    )
+
+
+def plain(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("heat_kernel", "level_heat_kernel", "turn_kernel", "uneven_kernel"):
+        monkeypatch.setattr(field_module, name, None)
+    monkeypatch.setattr(population, "first_day_kernel", None)
+
+
+@pytest.mark.parametrize("layer", LAYERS)
+@pytest.mark.parametrize("upper", [None, 15.0])
+def test_compiled_heat_is_the_plain_one(layer, upper, monkeypatch: pytest.MonkeyPatch) -> None:
+    fast = planted(9, 5).heat(6.0, upper, layer)
+    plain(monkeypatch)
+    np.testing.assert_array_equal(fast, planted(9, 5).heat(6.0, upper, layer))
+
+
+@pytest.mark.parametrize("replicates", [4, 5])
+@pytest.mark.parametrize("layer", LAYERS)
+def test_compiled_unevenness_is_the_plain_one(layer, replicates: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(2)
+    cells = (9, 3, replicates)
+    start = rng.integers(0, 60, cells).astype(np.int16)
+    start[0] = NEVER
+    need = rng.uniform(100, 900, cells).astype(np.float32)  # some are never met
+    fast = planted(9, replicates).uneven_heat(6.0, 18.0, layer, start=start, need=need)
+    plain(monkeypatch)
+    slow = planted(9, replicates).uneven_heat(6.0, 18.0, layer, start=start, need=need)
+    np.testing.assert_array_equal(fast, slow)
+    if layer is not None:
+        assert (fast[0] == 0).all() and (fast[1:] > 0).any()
+
+
+def test_a_lake_has_the_same_heat_alone() -> None:
+    many, alone = planted(9, 5), planted(9, 5)
+    alone.water_c, alone.depth = alone.water_c[:, 4:5], alone.depth.take(np.array([4]))
+    np.testing.assert_array_equal(many.heat(6.0, None, LAYERS[1])[:, 4:5], alone.heat(6.0, None, LAYERS[1]))
+
+
+def test_compiled_first_day_is_the_plain_search(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(3)
+    heat = np.cumsum(np.maximum(rng.normal(1, 4, (100, 400)), 0), axis=0).astype(np.float32)
+    level = rng.uniform(-20, 300, 400).astype(np.float32)
+    level[:3], level[3:9] = np.inf, heat[np.arange(6) * 15, np.arange(3, 9)]  # never; met to the bit
+    fast = first_day_at(heat, level)
+    plain(monkeypatch)
+    np.testing.assert_array_equal(fast, first_day_at(heat, level))
+    count = (heat < level).sum(axis=0)
+    np.testing.assert_array_equal(fast, count)
