@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emergence.cli.board import BOARD, MOST_LAKES, boards, since_last, with_learned
+from emergence.cli.board import BOARD, MOST_LAKES, boards, guest_lakes, since_last, with_learned
+from emergence.cli.further import FURTHER, NETCDF, further_files
 from emergence.cli.options import DATE, SEASON, hint_to_fetch, open_season, tell_problems, today
 
 if TYPE_CHECKING:
@@ -17,8 +18,8 @@ if TYPE_CHECKING:
     from emergence.runs.results import RunResult
 
 ROOT = Path("reports")
-PARTS = ("windows", "days", "water", "board", "pictures")
-PAGES = frozenset(("board",))
+PARTS = ("windows", "days", "water", "board", *FURTHER, "pictures")
+PAGES = frozenset(("board", *FURTHER))
 USUAL = frozenset(("windows", "days", "water"))
 SHOWN_AFTER = 32  # lakes; smaller runs are over before a progress line helps
 
@@ -101,13 +102,15 @@ def forecast_command(
     with hint_to_fetch(folder):
         plan = prepare(folder, as_of=as_of, lakes=lakes, taxa=taxa, seed=seed, learned=learned)
     parts = parts_of(parts, len(plan.lakes), guest=guest, show=show)
-    wanted = Wanted(water=bool(parts & {"water", "board", "pictures"}), members=members, effects=True)
+    wanted = Wanted(water=bool(parts & {"water", "board", "pictures", NETCDF}), members=members, effects=True)
     result = run_plan(plan, wanted, progress=_progress(len(plan.lakes)))
     result = with_learned(result, season, used=learned is not None)
     since = since_last(result, ROOT) if out is None else None
     pages = boards(result, plan, since=since, root=ROOT, guest=guest) if "board" in parts else {}
+    guests = guest_lakes(result, plan) if guest else None
+    files = {**pages, **further_files(result, parts, ROOT if out is None else None, guests)}
     what = (parts - PAGES) | ({"members"} if members else set())
-    written = _write(result, what, out, table_format, pages)
+    written = _write(result, what, out, table_format, files)
     _tell(result, since, as_json=as_json)
     click.echo(f"written to {written}", err=True)
     if show:
@@ -139,11 +142,13 @@ def parts_of(parts: frozenset[str] | None, lakes: int, *, guest: bool, show: boo
     return parts | {"board"} if guest or show else parts
 
 
-def _write(result: RunResult, what: frozenset[str], out: Path | None, table_format: str, pages: dict[str, str]) -> Path:
+def _write(
+    result: RunResult, what: frozenset[str], out: Path | None, table_format: str, files: dict[str, str | bytes]
+) -> Path:
     """Write the run folder and return its path."""
     from emergence.report.write import RunNotes, write_dated_run, write_run
 
-    notes = RunNotes(pages=pages)
+    notes = RunNotes(files=files)
     if out is None:
         return write_dated_run(result, ROOT, what=set(what), table_format=table_format, notes=notes)
     return write_run(result, out, what=set(what), table_format=table_format, notes=notes)

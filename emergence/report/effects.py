@@ -23,7 +23,7 @@ def effect_words(effect: NoteEffect) -> str:
     last = f"{effect.latest} on {day(effect.latest_date)}"
     what = last if effect.notes == 1 else f"{count(effect.notes, KINDS[effect.kind])}, the last {last},"
     parts = [part for part in (_moved(effect), _spread(effect)) if part]
-    return f"{what} {' and '.join(parts) or 'changed nothing'}"
+    return f"{what} {' and '.join(parts).removesuffix(',') or 'changed nothing'}"
 
 
 def _moved(effect: NoteEffect) -> str:

@@ -34,13 +34,13 @@ PACKAGES = ("numpy", "pandas", "scipy", "statsmodels", "pydantic", "meteostat", 
 class RunNotes:
     """What only the caller knows.
 
-    Package ``versions`` (default: those installed), ``warnings`` raised on the way, and ``pages``: texts to be written
-    beside the tables, by file name.
+    Package ``versions`` (default: those installed), ``warnings`` raised on the way, and ``files`` to be written beside
+    the tables, by name: texts as UTF-8, bytes as they are.
     """
 
     versions: Mapping[str, str] | None = None
     warnings: Sequence[str] = ()
-    pages: Mapping[str, str] = field(default_factory=dict)
+    files: Mapping[str, str | bytes] = field(default_factory=dict)
 
 
 def write_run(
@@ -78,11 +78,11 @@ def write_run(
             name, rows = write_table(getattr(result, table), table, folder, table_format=table_format)
             tables[name] = {"rows": rows, "schema": f"{table}.json"}
         pictures = _write_pictures(result, folder / "pictures") if "pictures" in what else []
-        pages = notes.pages if notes else {}
-        for name, text in pages.items():
-            (folder / name).write_text(text, encoding="utf-8", newline="\n")
+        files = notes.files if notes else {}
+        for name, content in files.items():
+            (folder / name).write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
         record = run_record(result.info, notes or RunNotes())
-        record |= {"tables": tables, "pictures": pictures, "pages": sorted(pages)}
+        record |= {"tables": tables, "pictures": pictures, "files": sorted(files)}
         text = json.dumps(record, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
         (folder / RUN_FILE).write_text(text, encoding="utf-8", newline="\n")
     return out

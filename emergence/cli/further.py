@@ -1,0 +1,63 @@
+"""What ``emergence forecast --write calendar,map,netcdf`` lays into the run folder."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from emergence.runs.results import RunResult
+
+CALENDAR, MAP, NETCDF = "calendar", "map", "netcdf"
+FURTHER = (CALENDAR, MAP, NETCDF)
+FILES = {CALENDAR: "windows.ics", MAP: "windows.geojson"}
+GUEST_FILES = {CALENDAR: "windows_guest.ics", MAP: "windows_guest.geojson"}
+
+
+def further_files(
+    result: RunResult, parts: Collection[str], root: Path | None, guests: Collection[str] | None
+) -> dict[str, str | bytes]:
+    """Return windows.ics, windows.geojson, water.nc and days.nc as asked for, by file name, and the guests' copies.
+
+    Parameters
+    ----------
+    result
+        The run.
+    parts
+        What is asked for.
+    root
+        Folder of all runs, where the run before is looked for; None without one.
+    guests
+        Ids of the lakes that guests may see, None where no copy is wanted.
+    """
+    files: dict[str, str | bytes] = {}
+    if NETCDF in parts:
+        from emergence.report.netcdf import series_files
+
+        files |= series_files(result)
+    if {CALENDAR, MAP} & set(parts):
+        files |= _calendar_and_map(result, parts, root, guests)
+    return files
+
+
+def _calendar_and_map(
+    result: RunResult, parts: Collection[str], root: Path | None, guests: Collection[str] | None
+) -> dict[str, str]:
+    from emergence.report.board_guest import guest_result
+    from emergence.report.calendar import calendar_text
+    from emergence.report.geojson import map_text
+    from emergence.report.history import previous_run, read_windows
+
+    folder = None if root is None else previous_run(root, result.info.name, result.info.as_of)
+    earlier = None if folder is None else read_windows(folder)
+    copies = [(FILES, result, False)]
+    if guests is not None:
+        copies.append((GUEST_FILES, guest_result(result, guests), True))
+    pages = {}
+    for names, shown, guest in copies:
+        if CALENDAR in parts:
+            pages[names[CALENDAR]] = calendar_text(shown, guest=guest, earlier=earlier)
+        if MAP in parts:
+            pages[names[MAP]] = map_text(shown, guest=guest)
+    return pages
