@@ -8,15 +8,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import NEVER, to_date
+from emergence.forecast.broods import season_stages
 from emergence.forecast.events import EventResult, taxon_events
 from emergence.forecast.field import Field, layer_of
-from emergence.forecast.stages import taxon_stages
 from emergence.forecast.weighing import MemberTaxon, member_taxon
 from emergence.runs.blocks import make_block, past_summers
 from emergence.runs.history import POINTS_C, Past, chunk_classes, member_deviation, point_classes
 from emergence.runs.plan import RunPlan
 from emergence.runs.results import Explained, GateState, Mover, StageShares
 from emergence.runs.simulate import block_field, told_of
+from emergence.runs.stage_board import job_of
 from emergence.taxa.model import Gate, Taxon
 from emergence.taxa.population import heat_at
 from emergence.taxa.yearclass import MemberClasses, PointClasses, member_ages
@@ -56,16 +57,23 @@ class _Lake:
         return (field or self.field).heat(lower, upper.value if upper else None, layer_of(self.taxon.depth))
 
 
-def explain(plan: RunPlan) -> Explained:
+def explain(plan: RunPlan, *, day: int | None = None) -> Explained:
     """Return why one insect's dates on one lake are what they are.
 
     Parameters
     ----------
     plan
         The plan of a run over one lake and one taxon (``prepare`` with both); of two seasons the first is explained.
+    day
+        Day number from which the stages are told; the issue date unless said.
+
+    Raises
+    ------
+    WrongUseError
+        The day lies in no season forecast.
     """
     taxon = next(iter(plan.taxa.values()))
-    job, lakes = plan.jobs[0], np.array([0])
+    job, lakes = plan.jobs[0] if day is None else job_of(plan, day), np.array([0])
     block = make_block(plan, job, lakes, error_bank(plan.seed, job.span.end - job.span.sim_start + 1))
     field = block_field(block)
     points = {} if block.past is None else point_classes(block.past, [taxon])
@@ -101,7 +109,7 @@ def explain(plan: RunPlan) -> Explained:
         strength=_strength(events[0]),
         ages=_ages(points.get(taxon.id), lake),
         movers=_movers(lake, events[0], plan.replicates),
-        stages=_stages(lake, now, job.span.sim_start),
+        stages=_stages(lake, now if day is None else day - job.span.sim_start, job.span.sim_start),
     )
 
 
@@ -174,7 +182,7 @@ def _ages(points: PointClasses | None, lake: _Lake) -> tuple[float, ...]:
 
 def _stages(lake: _Lake, now: int, first: int) -> tuple[StageShares, ...]:
     """Return which stages are about today and in the weeks to come."""
-    found = taxon_stages(lake.taxon, lake.field, lake.lake_id, seed=lake.seed, classes=lake.classes, drawn=lake.drawn)
+    found = season_stages(lake.taxon, lake.field, lake.drawn, classes=lake.classes)
     if found is None:
         return ()
     shares = found.shares()
