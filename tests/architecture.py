@@ -28,9 +28,10 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "angling": GROUND,
     "forecast": (*GROUND, "weather", "water", "degreedays", "taxa"),
     "learning": (*GROUND, "water", "taxa", "forecast"),
-    "runs": (*GROUND, "degreedays", "weather", "water", "taxa", "season", "journal", "forecast", "learning", "angling"),
+    "runs": (*GROUND, "degreedays", "weather", "water", "taxa", "season", "journal", "forecast", "learning", "angling",
+             "planning"),
     "verification": GROUND,
-    "trips": (*GROUND, "forecast"),
+    "planning": GROUND,
     "report": (*GROUND, "runs.results", "angling"),
 } | dict.fromkeys(GROUND, GROUND)  # fmt: skip
 """What each room may import beside itself; ``runs.results`` means that module alone."""
