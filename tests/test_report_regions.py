@@ -5,9 +5,11 @@ from __future__ import annotations
 import json
 import xml.etree.ElementTree as ET
 from dataclasses import replace
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pandas as pd
 import pytest
 from region_result import START, make_regions
@@ -104,6 +106,22 @@ def test_json_is_the_twin_of_the_table() -> None:
     assert len(data["regions"]) == len(result.table)
     assert data["climbs"][0]["per_degree"] is None
     assert data["seasons"][0]["like_year"] == 2015
+
+
+def test_json_obeys_its_published_schema() -> None:
+    text = resources.files("emergence.report").joinpath("schemas", "regions.schema.json").read_text(encoding="utf-8")
+    told = json.loads(text)
+    jsonschema.Draft202012Validator.check_schema(told)
+    check = jsonschema.Draft202012Validator(told, format_checker=jsonschema.FormatChecker())
+    data = json.loads(regions_json(make_regions(NASTY)))
+    check.validate(data)
+    for wrong in (
+        data | {"format": 2},
+        data | {"as_of": "28 May"},
+        data | {"regions": [data["regions"][0] | {"share_active": 1.2}]},
+        data | {"climbs": [{k: v for k, v in data["climbs"][0].items() if k != "per_100m_low"}]},
+    ):
+        assert not check.is_valid(wrong)
 
 
 def test_schema_has_the_contract_columns_first() -> None:
