@@ -17,10 +17,12 @@ from emergence.runs.hindcast import (
     Rerun,
     chosen_readings,
     member_surface,
+    near_lakes,
     observed_dates,
     rerun,
     rerun_all,
     targets,
+    without,
     year_fits,
 )
 from emergence.runs.learn import learn_lakes
@@ -75,8 +77,8 @@ def _again(season: Season, honest: Season, ask: Ask = ASK) -> Rerun:
 
 
 def _bytes(found: Rerun) -> tuple[bytes, ...]:
-    arrays = (found.members, found.other_date, found.hindsight, found.hindsight_sd, found.other_air_c)
-    return (*(a.tobytes() for a in arrays), np.float64(found.air_c).tobytes(), bytes([found.read]))
+    arrays = (found.members, found.other_date, found.hindsight, found.hindsight_sd, found.other_air_c, found.air_c)
+    return (*(a.tobytes() for a in arrays), bytes([found.read]))
 
 
 @pytest.fixture(scope="module")
@@ -196,3 +198,31 @@ def test_the_same_bytes_with_other_lakes_asked_for(season: Season, honest: Rerun
 def test_dates_seen_in_too_few_years_are_left_out(season: Season) -> None:
     assert not observed_dates(season, dataclasses.replace(ASK, least_years=14))
     assert len(observed_dates(season, ASK)["tarn", EIGHT]) == 13
+
+
+def test_an_unseen_lake_knows_nothing_of_its_own_past(season: Season) -> None:
+    """Its readings of other years are worth nothing: 3 °C more in all of them change no byte, and the mere tells."""
+    r, ask = season.readings, dataclasses.replace(ASK, unseen=True, readings=(0,), lakes=())
+    mere = dataclasses.replace(r, lake_id=np.full(len(r.day), "mere", dtype=object), day=r.day + 4)
+    both = Readings(*(np.concatenate([getattr(r, f.name), getattr(mere, f.name)]) for f in dataclasses.fields(r)))
+    two = dataclasses.replace(season, readings=both.take(np.argsort(both.day, kind="stable")))
+    own = (two.readings.lake_id == "tarn") & ((two.readings.day < SPAN.start) | (two.readings.day > SPAN.end))
+    warm = dataclasses.replace(
+        two, readings=dataclasses.replace(two.readings, water_c=two.readings.water_c + 3.0 * own)
+    )
+    truths = observed_dates(two, ask)
+    part = [t for t in targets(truths, ask, {"tarn": False, "mere": False}) if t.lake_id == "tarn"]
+
+    def again(folder: Season, *, unseen: bool) -> Rerun:
+        known = Known(folder, SPAN, False)
+        fits = year_fits(known, folder.lakes, truths, cut=part[0].issue)
+        return next(iter(rerun(known, part, ask, truths, without(fits, "tarn") if unseen else fits, ["mere"])))
+
+    honest = again(two, unseen=True)
+    theirs = {y: d - season_span(y, False).start for y, d in truths["mere", EIGHT].items() if y != 2007}
+    assert dict(zip(honest.other_year.tolist(), honest.other_date.tolist(), strict=True)) == theirs
+    assert np.isnan(honest.hindsight).all()
+    assert honest.read == 0
+    assert _bytes(again(warm, unseen=True)) == _bytes(honest)
+    assert np.median(again(warm, unseen=False).members) < np.median(honest.members)
+    assert near_lakes(season.lakes) == {"tarn": ["mere"], "mere": ["tarn"]}

@@ -28,6 +28,7 @@ from emergence.verification.hindcast import (
     skill_table,
 )
 from emergence.verification.recalibration import (
+    TOGETHER,
     hindsight_miss,
     joined,
     model_weight,
@@ -96,8 +97,8 @@ def _rerun(**given: object) -> Rerun:
         "other_date": dates,
         "hindsight": np.asarray(dates, dtype=float),
         "hindsight_sd": np.full(len(years), 2.0),
-        "air_c": 5.0,
-        "other_air_c": RNG.normal(5, 2, len(years)),
+        "air_c": np.full(3, 5.0),
+        "other_air_c": RNG.normal(5, 2, (len(years), 3)),
         "asked": None,
         "read": 2,
     }
@@ -106,7 +107,7 @@ def _rerun(**given: object) -> Rerun:
 
 SWAYING = np.array([130, 150, 131, 149, 133, 147, 135, 145, 132, 148, 134, 146])
 LOST = SWAYING[::-1].astype(float)  # late in early years
-TELLING = 5.0 - (SWAYING - 140) / 3.0 + np.tile([0.3, -0.3, 0.2, -0.2], 3)
+TELLING = (5.0 - (SWAYING - 140) / 3.0 + np.tile([0.3, -0.3, 0.2, -0.2], 3))[:, None].repeat(3, axis=1)
 
 
 def test_a_model_that_follows_weighs_most() -> None:
@@ -116,12 +117,12 @@ def test_a_model_that_follows_weighs_most() -> None:
 
 
 def test_a_model_that_cannot_follow_is_left_out() -> None:
-    given = finished([_rerun(other_date=SWAYING, hindsight=LOST, other_air_c=TELLING, air_c=2.0)])[0]
+    given = finished([_rerun(other_date=SWAYING, hindsight=LOST, other_air_c=TELLING, air_c=np.full(3, 2.0))])[0]
     assert (given.method, given.model_weight) == ("regression", 0.0)
     assert np.median(given.members) == pytest.approx(140 + 3 * 3, abs=1.0)  # 3 days later for each °C less
-    blind = _rerun(other_date=SWAYING, hindsight=LOST, other_air_c=TELLING, air_c=float("nan"))
+    blind = _rerun(other_date=SWAYING, hindsight=LOST, other_air_c=TELLING, air_c=np.full(3, np.nan))
     assert finished([blind])[0].method == CLIMATOLOGY
-    nothing = _rerun(other_date=SWAYING, hindsight=np.full(len(SWAYING), np.nan), air_c=float("nan"))
+    nothing = _rerun(other_date=SWAYING, hindsight=np.full(len(SWAYING), np.nan), air_c=np.full(3, np.nan))
     assert finished([nothing])[0].method == CLIMATOLOGY
 
 
@@ -171,7 +172,9 @@ def test_joined_forecasts_average_their_quantiles() -> None:
     one, other = stats.norm.ppf(level, 140, 2), stats.norm.ppf(level, 150, 6)
     found = joined(one[::-1], other, 0.75)
     np.testing.assert_allclose(found, stats.norm.ppf(level, 142.5, 3), rtol=1e-9)
-    assert model_weight(4.0, 12.0) == 0.75
+    # least variance of w m + (1 - w) o by hand, errors 2 and 4, correlation r: (16 - 8 r) / (20 - 16 r)
+    assert model_weight(4.0, 16.0) == pytest.approx((16 - 8 * TOGETHER) / (20 - 16 * TOGETHER))
+    assert model_weight(100.0, 1.0) == 0.0
     assert model_weight(float("nan"), 12.0) == 0.0
 
 
@@ -222,7 +225,7 @@ def test_rows_and_result() -> None:
     assert rows["p05"].iloc[0] <= rows["p50"].iloc[0] <= rows["p95"].iloc[0]
     result = hindcast_result([rerun], name="x", known_years="other", readings="all")
     assert result.pit["share"].sum() == pytest.approx(1.0)
-    assert result.reliability["cases"].sum() == 5
+    assert result.reliability["cases"].sum() == 43
 
 
 def test_few_other_years_are_left_out() -> None:

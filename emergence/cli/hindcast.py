@@ -66,6 +66,9 @@ class LeadsType(click.ParamType[tuple[int, ...]]):
 @click.option("--lake", "lakes", multiple=True, help="Only this lake_id; repeat for more.")
 @click.option("--past-only", is_flag=True, help="Earlier years alone serve as skies, for fits and for the mean date.")
 @click.option("--readings", type=click.IntRange(0, 3), help="Use at most so many readings of the season; see above.")
+@click.option(
+    "--unseen", is_flag=True, help="Take each lake as never read before: against the date of the lakes near by."
+)
 @click.option("--least-years", type=click.IntRange(5), default=8, show_default=True, help="Years that a date needs.")
 @click.option("--out", type=click.Path(path_type=Path), help="Write hindcast.csv to this file; - for stdout.")
 @click.option("--picture", type=click.Path(path_type=Path), help="Draw hindcast.png and .svg into this folder.")
@@ -77,6 +80,7 @@ def hindcast_command(
     lakes: tuple[str, ...],
     past_only: bool,
     readings: int | None,
+    unseen: bool,
     least_years: int,
     out: Path | None,
     picture: Path | None,
@@ -91,8 +95,12 @@ def hindcast_command(
     to 3, 14 and 28 days before it, and no ice date.
 
     The dates given are those of the lake's water model, moved and widened by how it missed the other years, joined with
-    a regression on the air of the last 60 days, each by its expected error (the regression alone where the model cannot
-    follow the lake; the result says so). The forecast's insects live in the model alone, whose skill stands beside.
+    regressions on the air of the last 30, 60 and 90 days, each by its expected error (these alone where the model
+    cannot follow the lake; the result says so). The forecast's insects live in the model alone, whose skill stands
+    beside.
+
+    With --unseen a lake's own notes of other years are left out, as if it had none: its members as they are against the
+    mean date of the lakes within 300 km and 500 m of height.
 
     \b
     Examples:
@@ -111,7 +119,7 @@ def hindcast_command(
         raise WrongUseError("--json and --out - both want stdout: give --out a file.")
     folder = open_season(season)
     tell_problems(folder, more="")
-    ask = Ask(years or (), leads, lakes, past_only, (readings,), least_years)
+    ask = Ask(years or (), leads, lakes, past_only, (readings,), least_years, unseen=unseen)
     result = _scored(folder, ask)
     table = as_text(result.rows, "hindcast").to_csv(index=False, lineterminator="\n")
     if out is not None and not to_stdout:
@@ -140,6 +148,7 @@ def _scored(folder: Season, ask: Ask) -> HindcastResult:
         known_years="past" if ask.past_only else "other",
         readings=words if used != 0 else "none of its notes",
         seed=folder.settings.seed,
+        unseen=ask.unseen,
     )
     if result.rows.empty:
         raise EmergenceError(

@@ -42,6 +42,19 @@ def lead_sentences(row: pd.Series[Any]) -> tuple[str, str]:
     )
 
 
+def about_lines(unseen: bool) -> list[str]:
+    """Return what the dates and the calendar are."""
+    if unseen:
+        return [
+            "Each lake is taken as never read before. The calendar is the mean date, in other years, of the lakes",
+            "within 300 km and 500 m of height. Skill: 1 perfect, 0 no better, below 0 worse.",
+        ]
+    return [
+        "The calendar is the mean date of the other years. Skill: 1 perfect, 0 no better, below 0 worse.",
+        "'Model alone' is the water in which the forecast's insects live; all else is joined with recent air.",
+    ]
+
+
 def _indented(first: str, second: str) -> list[str]:
     return [first, f"  {second}"]
 
@@ -60,8 +73,7 @@ def score_lines(result: HindcastResult) -> list[str]:
         "The dates: water passing given degree-days, from readings.",
         f"{KNOWN[result.known_years].capitalize()};",
         f"of the season itself nothing after the issue date, and {result.readings}.",
-        "The calendar is the mean date of the other years. Skill: 1 perfect, 0 no better, below 0 worse.",
-        "'Model alone' is the water in which the forecast's insects live; all else is joined with recent air.",
+        *about_lines(result.unseen),
         "",
         *[line for _, row in result.leads.iterrows() for line in _indented(*lead_sentences(row))],
         "",
@@ -102,6 +114,7 @@ def hindcast_json(result: HindcastResult) -> str:
         "name": result.name,
         "known_years": result.known_years,
         "notes_used": result.readings,
+        "unseen": result.unseen,
         "leads": _records(result.leads),
         "lakes": _records(result.lakes),
         "reliability": _records(result.reliability),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -33,9 +33,11 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 READING_AGES_D = (3, 14, 28)  # how old the readings of a hindcast with few of them are, about
 AGE_WITHIN_D = 7
-AIR_DAYS, AIR_SHARE = 60, 0.6  # days of air before the issue date, and the share of them that must be measured
+AIR_DAYS = (30, 60, 90)  # days of air before the issue date; our choice
+AIR_SHARE = 0.6  # of them that must be measured; our prior
 HINDSIGHT_MEMBERS = 40
 LONGEST_SEASON_D = 488  # with the four months before it
+REGION_KM, REGION_M = 300.0, 500.0  # how far lakes tell each other's usual dates; our choice
 AFTER_D = 100  # days after the latest date ever seen to which members are run; what comes later counts as then
 Progress = Callable[[int, int], None]
 
@@ -46,7 +48,8 @@ class Ask:
 
     ``past_only`` leaves out years after the target; ``readings`` is how many of the season's readings are used: None
     for all notes, else those nearest to 3, 14 and 28 days before the issue date, and no ice date. ``least_years`` is in
-    how many years a lake must have passed a milestone.
+    how many years a lake must have passed a milestone. ``unseen`` takes each lake as one without any past record: no
+    note of it in other years is known, and the other lakes near by tell the usual date.
     """
 
     years: tuple[int, ...]
@@ -56,6 +59,7 @@ class Ask:
     readings: tuple[int | None, ...] = (None,)
     least_years: int = 8
     milestones: tuple[Milestone, ...] = MILESTONES
+    unseen: bool = False
 
 
 @dataclass(frozen=True)
@@ -77,8 +81,9 @@ class Rerun:
     ``members`` (slots, replicates) dates, cut at the last simulated day; ``truth`` what came; ``other_year``,
     ``other_date`` (n,) what came in the years that may be known; ``hindsight`` and ``hindsight_sd`` (n,) mean and
     standard deviation of what the lake's model, fitted without the target season, says of those years with their
-    observed weather (NaN: nothing); ``air_c`` and ``other_air_c`` (n,) [°C] the mean air of the 60 days to the issue
-    date; ``asked`` how many readings were to be used (None: all), ``read`` how many were.
+    observed weather (NaN: nothing); ``air_c`` (3,) and ``other_air_c`` (n, 3) [°C] the mean air of the 30, 60 and 90
+    days to the issue date; ``asked`` how many readings were to be used (None: all), ``read`` how many were; ``unseen``:
+    as if the lake had no past record; the other years' dates are then those of the lakes near by.
     """
 
     target: Target
@@ -89,10 +94,11 @@ class Rerun:
     other_date: Ints
     hindsight: Floats
     hindsight_sd: Floats
-    air_c: float
+    air_c: Floats
     other_air_c: Floats
     asked: int | None
     read: int
+    unseen: bool = False
 
 
 Truths = Mapping[tuple[str, Milestone], Mapping[int, int]]
@@ -190,6 +196,25 @@ def _hindsight(record: Record, spread: Spread, some: Ints, part: slice, opening:
     return laid.water_c[:, :, 0]
 
 
+def without(fits: YearFits, lake_id: str) -> YearFits:
+    """Return the fits as if one lake had no past record: its neighbours' stay."""
+    old, hindsight = fits.learned, {key: value for key, value in fits.hindsight.items() if key[0] != lake_id}
+    lakes = {k: v for k, v in old.lakes.items() if k != lake_id}
+    ice = {k: v for k, v in old.ice.items() if k != lake_id}
+    return YearFits(dataclasses.replace(old, lakes=lakes, ice=ice), hindsight)
+
+
+def near_lakes(lakes: Lakes) -> dict[str, list[str]]:
+    """Return which other lakes tell a lake's usual date: those within 300 km and 500 m of height."""
+    km = great_circle_km(lakes.latitude[:, None], lakes.longitude[:, None], lakes.latitude, lakes.longitude)
+    near = (km <= REGION_KM) & (np.abs(lakes.elevation_m[:, None] - lakes.elevation_m) <= REGION_M)
+    ids = [str(i) for i in lakes.lake_id]
+    return {
+        lake: [o for o, close in zip(ids, row, strict=True) if close and o != lake]
+        for lake, row in zip(ids, near, strict=True)
+    }
+
+
 def _others(dates: Mapping[int, int], year: int, past_only: bool) -> list[int]:
     return sorted(y for y in dates if y < year or (y > year and not past_only))
 
@@ -206,10 +231,11 @@ def rerun_all(season: Season, ask: Ask, *, progress: Progress | None = None) -> 
     progress
         Called with (issue dates done, issue dates in all).
     """
-    truths = observed_dates(season, ask)
+    truths = observed_dates(season, dataclasses.replace(ask, lakes=()) if ask.unseen else ask)
+    tell = near_lakes(season.lakes) if ask.unseen else {}
     chosen = choose_lakes(season.lakes, ask.lakes)
     southern = {str(i): bool(s) for i, s in zip(chosen.lake_id, chosen.southern, strict=True)}
-    wanted = targets(truths, ask, southern)
+    wanted = targets({key: dates for key, dates in truths.items() if key[0] in southern}, ask, southern)
     groups = _grouped(wanted)
     near = {lake: around_lake(season, lake) for lake in {t.lake_id for t in wanted}}
     done = 0
@@ -222,7 +248,11 @@ def rerun_all(season: Season, ask: Ask, *, progress: Progress | None = None) -> 
             fits = year_fits(whole, group, truths, cut=min(part[0].issue for part in mine))
             known = {lake: Known(near[lake], span, ask.past_only) for lake in {part[0].lake_id for part in mine}}
             for part in mine:
-                yield from rerun(known[part[0].lake_id], part, ask, truths, fits)
+                lake = part[0].lake_id
+                if ask.unseen:
+                    yield from rerun(known[lake], part, ask, truths, without(fits, lake), tell[lake])
+                else:
+                    yield from rerun(known[lake], part, ask, truths, fits)
                 done += 1
                 if progress is not None:
                     progress(done, len(groups))
@@ -246,8 +276,10 @@ def _grouped(wanted: list[Target]) -> list[list[Target]]:
     return list(groups.values())
 
 
-def rerun(known: Known, part: list[Target], ask: Ask, truths: Truths, fits: YearFits) -> Iterator[Rerun]:
-    """Forecast the milestones of one lake, season and issue date again."""
+def rerun(
+    known: Known, part: list[Target], ask: Ask, truths: Truths, fits: YearFits, tell: Sequence[str] | None = None
+) -> Iterator[Rerun]:
+    """Forecast one lake's milestones in one season again; lakes ``tell`` (none: itself) the other years' dates."""
     lake, issue, span = part[0].lake_id, part[0].issue, known.span
     latest = max(d - season_span(y, span.southern).start for t in part for y, d in truths[lake, t.milestone].items())
     span = dataclasses.replace(span, end=min(span.end, span.start + latest + AFTER_D))
@@ -256,32 +288,43 @@ def rerun(known: Known, part: list[Target], ask: Ask, truths: Truths, fits: Year
     except NoWeatherError:
         return
     plan = dataclasses.replace(plan, taxa={})
-    others = {t.milestone: _others(truths[lake, t.milestone], span.year, ask.past_only) for t in part}
-    air = {y: recent_air(plan, issue, y, span) for y in {span.year}.union(*others.values())}
+    tell = [lake] if tell is None else tell
+    others = {t.milestone: told_dates(truths, t, tell, span, past_only=ask.past_only) for t in part}
+    air = {y: recent_air(plan, issue, y, span) for y in {span.year}.union(*(o[0].tolist() for o in others.values()))}
     for asked in ask.readings:
         noted = few_notes(plan, span, asked)
         read = int(((noted.season.readings.day >= span.sim_start) & (noted.season.readings.lake_id == lake)).sum())
         water = member_surface(noted, span)
         for target in part:
-            years, m = others[target.milestone], target.milestone
-            days = np.minimum(passing_days(water[span.start - span.sim_start :], m), span.end - span.start)
-            seen = truths[lake, m]
-            hindsight = np.array([fits.hindsight.get((lake, m, y), (np.nan, np.nan)) for y in years]).reshape(-1, 2)
-            starts = [season_span(y, span.southern).start for y in years]
+            years, dates = others[target.milestone]
+            days = passing_days(water[span.start - span.sim_start :], target.milestone)
+            hindsight = [fits.hindsight.get((lake, target.milestone, y), (np.nan, np.nan)) for y in years.tolist()]
+            told = np.array(hindsight).reshape(-1, 2)
             yield Rerun(
                 target=target,
                 start=span.start,
                 truth=target.truth - span.start,
-                members=days.reshape(len(plan.slots.slot_year), -1),
-                other_year=np.array(years, dtype=np.int64),
-                other_date=np.array([seen[y] - s for y, s in zip(years, starts, strict=True)], dtype=np.int64),
-                hindsight=hindsight[:, 0],
-                hindsight_sd=hindsight[:, 1],
+                members=np.minimum(days, span.end - span.start).reshape(len(plan.slots.slot_year), -1),
+                other_year=years,
+                other_date=dates,
+                hindsight=told[:, 0],
+                hindsight_sd=told[:, 1],
                 air_c=air[span.year],
-                other_air_c=np.array([air[y] for y in years]),
+                other_air_c=np.array([air[y] for y in years.tolist()]).reshape(-1, len(AIR_DAYS)),
                 asked=asked,
                 read=read,
+                unseen=ask.unseen,
             )
+
+
+def told_dates(
+    truths: Truths, target: Target, tell: Sequence[str], span: SeasonSpan, *, past_only: bool
+) -> tuple[Ints, Ints]:
+    """Return other years in which some lakes passed a target's milestone, and the dates [d from the season's start]."""
+    seen = [truths.get((lake, target.milestone), {}) for lake in tell]
+    found = [(y, d[y] - season_span(y, span.southern).start) for d in seen for y in _others(d, span.year, past_only)]
+    years, dates = np.array(found, dtype=np.int64).reshape(-1, 2).T
+    return years, dates
 
 
 def member_surface(plan: RunPlan, span: SeasonSpan) -> NDArray[np.floating]:
@@ -321,8 +364,8 @@ def chosen_readings(readings: Readings, issue: int, count: int) -> Ints:
     return np.array(sorted(chosen), dtype=np.int64)
 
 
-def recent_air(plan: RunPlan, issue: int, year: int, span: SeasonSpan) -> float:
-    """Return the mean air [°C] of the 60 days to the issue date's day in a season, at the lake's heaviest station.
+def recent_air(plan: RunPlan, issue: int, year: int, span: SeasonSpan) -> Floats:
+    """Return the mean air [°C] of the AIR_DAYS to the issue date's day in a season, at the lake's heaviest station.
 
     NaN where fewer than 60 % of them were measured.
     """
@@ -330,7 +373,9 @@ def recent_air(plan: RunPlan, issue: int, year: int, span: SeasonSpan) -> float:
     end = same_day_in(season_year(issue, False) + year - span.year, issue)
     if filled.moved is not None and year > span.year:
         end -= filled.moved.days
-    a, b = end - AIR_DAYS + 1 - filled.first_day, end + 1 - filled.first_day
-    if a < 0 or b > len(filled.tmean_c) or filled.measured[a:b].mean() < AIR_SHARE:
-        return float("nan")
-    return float(filled.tmean_c[a:b].mean())
+    out, b = np.full(len(AIR_DAYS), np.nan), end + 1 - filled.first_day
+    for place, days in enumerate(AIR_DAYS):
+        a = b - days
+        if a >= 0 and b <= len(filled.tmean_c) and filled.measured[a:b].mean() >= AIR_SHARE:
+            out[place] = filled.tmean_c[a:b].mean()
+    return out

@@ -190,13 +190,15 @@ class HindcastResult:
     """Past seasons forecast again and scored (`verification.hindcast`).
 
     ``known_years`` is other (all but the target) or past; ``readings`` says in words which of a season's notes were
-    used. ``rows`` is hindcast.csv; ``leads`` and ``lakes`` hold the scores by lead, of all lakes and of each;
-    ``reliability``: chance, share, cases; ``pit``: from, share.
+    used; ``unseen``: lakes taken as never read before, the mean date is the region's. ``rows`` is hindcast.csv;
+    ``leads`` and ``lakes`` hold the scores by lead, of all lakes and of each; ``reliability``: chance, share, cases;
+    ``pit``: from, share.
     """
 
     name: str
     known_years: str
     readings: str
+    unseen: bool
     rows: pd.DataFrame
     leads: pd.DataFrame
     lakes: pd.DataFrame

@@ -37,8 +37,8 @@ MODEL, REGRESSION, CLIMATOLOGY = "model", "regression", "mean date"
 WITH = "model and "
 QUANTILES = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
 INTERVALS = (50, 80, 90)
-AROUND_D = (-14, -7, 0, 7, 14)
-"""Dates about the other years' mean for which the chance "passed by then" is scored [d]; our choice."""
+AROUND_D = tuple(range(-21, 22))
+"""Dates about the other years' mean for which the chance "passed by then" is scored [d], every day; our choice."""
 PIT_BINS = 10
 
 
@@ -47,7 +47,7 @@ class Rules:
     """What is done to members before they are scored.
 
     ``recalibrate``: moved and widened by the model's misses of other years; ``join``: joined with the other years' mean
-    date or a regression on recent air, and replaced by it where the model cannot follow the lake.
+    date or regressions on recent air, and replaced by it where the model cannot follow the lake.
     """
 
     recalibrate: bool = True
@@ -71,7 +71,7 @@ class Scored:
     """One date forecast again, as finally given, and its scores [d].
 
     ``given`` in whole days from the season's first; ``pit`` where the truth stands among its members; ``chance`` and
-    ``passed`` (5,): chance and truth of "passed by then" about the other years' mean.
+    ``passed`` (43,): chance and truth of "passed by then" about the other years' mean.
     """
 
     rerun: Rerun
@@ -115,11 +115,15 @@ def finished(part: Sequence[Rerun], rules: Rules | None = None) -> list[Given]:
     Notes
     -----
     Expected squared errors make the weights, from the other years alone: the model's is what its misses in hindsight
-    leave after the shift, as far as readings leave it open, plus the spread of the slots; that of the regression (of
-    the mean date, where the air of too few years is known) comes from leaving each other year out. A model that misses
+    leave after the shift, as far as readings leave it open, plus the spread of the slots; that of the regression (three
+    of them, on the air of 30, 60 and 90 days, quantiles averaged; the mean date, where the air of too few years is
+    known) comes from leaving each other year out. A model that misses
     the other years by more than their mean date does, even with their weather known, cannot follow the lake: weight 0.
+    A lake taken as unseen has no other years: its members as they are.
     """
     rules = rules or Rules()
+    if part[0].unseen:
+        return [Given(MODEL, r.members.ravel().astype(np.float64), 1.0) for r in part]
     told = [np.isfinite(r.hindsight) for r in part]
     miss = hindsight_miss(
         [r.hindsight[k] - r.other_date[k] for r, k in zip(part, told, strict=True)],
@@ -148,18 +152,25 @@ def finished(part: Sequence[Rerun], rules: Rules | None = None) -> list[Given]:
 def _other(part: Sequence[Rerun]) -> tuple[str, float, float]:
     """Return what stands beside the model, its expected squared error and that of the mean date [d²]."""
     mean = float(np.mean([np.mean(left_out_errors(r.other_date) ** 2) for r in part]))
-    air = [np.isfinite(r.other_air_c) for r in part]
-    if not all(np.isfinite(r.air_c) and k.sum() >= LEAST_AIR_YEARS for r, k in zip(part, air, strict=True)):
+    air = [np.isfinite(r.other_air_c).all(axis=1) for r in part]
+    if not all(np.isfinite(r.air_c).all() and k.sum() >= LEAST_AIR_YEARS for r, k in zip(part, air, strict=True)):
         return CLIMATOLOGY, mean, mean
-    errors = [left_out_errors(r.other_date[k], r.other_air_c[k]) for r, k in zip(part, air, strict=True)]
+    errors = [
+        np.mean([left_out_errors(r.other_date[k], column) for column in r.other_air_c[k].T], axis=0)
+        for r, k in zip(part, air, strict=True)
+    ]
     return REGRESSION, float(np.mean([np.mean(e**2) for e in errors])), mean
 
 
 def _stand_in(rerun: Rerun, other: str) -> Floats:
     if other == CLIMATOLOGY:
         return climatology_members(rerun.other_date, rerun.members.size)
-    k = np.isfinite(rerun.other_air_c)
-    return regression_members(rerun.other_air_c[k], rerun.other_date[k], rerun.air_c, rerun.members.size)
+    k = np.isfinite(rerun.other_air_c).all(axis=1)
+    said = [
+        regression_members(column, rerun.other_date[k], float(air), rerun.members.size)
+        for column, air in zip(rerun.other_air_c[k].T, rerun.air_c, strict=True)
+    ]
+    return np.asarray(np.mean(said, axis=0))
 
 
 def _scored(rerun: Rerun, given: Given, seed: int) -> Scored:
@@ -212,6 +223,7 @@ def rows_table(done: Sequence[Scored], *, known_years: str) -> pd.DataFrame:
                 "known_years": known_years,
                 "other_years": len(s.rerun.other_date),
                 "readings": s.rerun.read,
+                "usual_date": "region" if s.rerun.unseen else "lake",
             }
         )
     return pd.DataFrame(rows)
@@ -276,7 +288,7 @@ def _facts(s: Scored) -> dict[str, object]:
 
 
 def hindcast_result(
-    reruns: Sequence[Rerun], *, name: str, known_years: str, readings: str, seed: int = 1
+    reruns: Sequence[Rerun], *, name: str, known_years: str, readings: str, seed: int = 1, unseen: bool = False
 ) -> HindcastResult:
     """Return everything to show and write: rows, scores by lead and by lake, reliability, PIT.
 
@@ -292,6 +304,7 @@ def hindcast_result(
         name=name,
         known_years=known_years,
         readings=readings,
+        unseen=unseen,
         rows=rows_table(done, known_years=known_years),
         leads=_beside(skill_table(done), skill_table(alone)),
         lakes=_beside(skill_table(done, ("lake_id",)), skill_table(alone, ("lake_id",))),

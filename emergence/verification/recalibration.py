@@ -17,6 +17,8 @@ SHIFT_YEARS = 4.0
 """Years of no miss with which a mean miss is drawn to nought; our prior."""
 SCALE_YEARS = 8.0
 """Years of misses as large as members say with which the scale is drawn to 1; our prior."""
+TOGETHER = 0.4
+"""Correlation of the errors of model and regression: neither knows the weather to come; our choice, on seven lakes."""
 ROBUST = 1.4826
 """Median absolute deviation to standard deviation, of a normal distribution."""
 
@@ -107,11 +109,23 @@ def recalibrated(dates: ArrayLike, *, shift_d: float, scale: float, share: float
 
 
 def model_weight(model_d2: float, other_d2: float) -> float:
-    """Return the weight of the model beside another forecast [1]: the inverse of expected squared errors [d²].
+    """Return the weight of the model beside another forecast, 0 to 1, that makes the joint error least.
 
-    Bates & Granger 1969 Oper Res Q 20:451, without the correlation of errors.
+    Parameters
+    ----------
+    model_d2, other_d2
+        Expected squared errors of the two [d²]; a model's NaN gives 0.
+
+    Notes
+    -----
+    (o² - r m o) / (m² + o² - 2 r m o) with errors m and o and their correlation r: Bates & Granger 1969 Oper Res Q
+    20:451, eq. 1. r is `TOGETHER`.
     """
-    return other_d2 / (model_d2 + other_d2) if np.isfinite(model_d2) else 0.0
+    if not np.isfinite(model_d2):
+        return 0.0
+    both = TOGETHER * np.sqrt(model_d2 * other_d2)
+    least = model_d2 + other_d2 - 2.0 * both
+    return float(np.clip((other_d2 - both) / least, 0.0, 1.0)) if least > 0.0 else 0.5
 
 
 def joined(dates: ArrayLike, beside: ArrayLike, weight: float) -> Floats:
