@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from emergence.randomness import keyed_generator
+from emergence.randomness import keyed_generators
 from emergence.sources import Quantity
 from emergence.taxa.model import Gate, Growth, Requirement
 from emergence.taxa.population import MOST_SHARE, Requirements
@@ -73,10 +73,9 @@ def draw_deviates(
     Deviates
         Arrays (lakes, members) float32.
     """
-    rows = [
-        keyed_generator(seed, "taxon", key, str(k)).standard_normal((3, members), dtype=np.float32) for k in lake_ids
-    ]
-    deviates = np.stack(rows) if rows else np.empty((0, 3, members), dtype=np.float32)
+    deviates = np.empty((len(lake_ids), 3, members), dtype=np.float32)
+    for own, rng in zip(deviates, keyed_generators(seed, "taxon", key, keys=map(str, lake_ids)), strict=True):
+        rng.standard_normal(dtype=np.float32, out=own)
     shift = deviates[:, 0]
     if known is not None:
         shift = (known.mean[:, None] + known.sd[:, None] * shift).astype(np.float32)
@@ -154,9 +153,7 @@ def draw_gate_shifts(
     list
         For each gate an array (lakes, members) float32.
     """
-    rows = [
-        keyed_generator(seed, "gates", key, str(k)).standard_normal((len(gates), members), dtype=np.float32)
-        for k in lake_ids
-    ]
-    deviates = np.stack(rows) if rows else np.empty((0, len(gates), members), dtype=np.float32)
+    deviates = np.empty((len(lake_ids), len(gates), members), dtype=np.float32)
+    for own, rng in zip(deviates, keyed_generators(seed, "gates", key, keys=map(str, lake_ids)), strict=True):
+        rng.standard_normal(dtype=np.float32, out=own)
     return [np.float32(half_range_sd(g.open_at)) * deviates[:, n] for n, g in enumerate(gates)]
