@@ -16,8 +16,10 @@ from emergence.taxa.yearclass import (
     OLDEST,
     MemberClasses,
     PointClasses,
+    SeasonHeat,
     YearClasses,
     autumn_arrest,
+    coming,
     member_classes,
     season_heat,
     traits,
@@ -175,18 +177,16 @@ def past_seasons(
 
 def run_classes(past: Past, taxon: Taxon) -> YearClasses:
     """Run a taxon's year-classes through the past seasons; cells are lakes times points, a lake's points together."""
-    return _run(past, taxon)[0]
+    return year_classes(_season_heat(past, taxon), traits(taxon))
 
 
-def _run(past: Past, taxon: Taxon) -> tuple[YearClasses, NDArray[np.float64]]:
+def _season_heat(past: Past, taxon: Taxon) -> SeasonHeat:
     field, own = past.field, traits(taxon)
     upper = taxon.growth.upper
     heat = field.heat(taxon.growth.lower.value, upper.value if upper else None, layer_of(taxon.depth))
-    _, lakes, years, points = heat.shape
+    points = heat.shape[3]
     arrest = autumn_arrest(past.latitude, own.shortest_day, days_of_year=past.days_of_year, solstice=field.solstice)
-    warmth = season_heat(heat, own, start=field.start(taxon.start), arrest=np.repeat(arrest, points), axis=1)
-    annual = np.cumsum(warmth.annual, axis=0)[-1] / years
-    return year_classes(warmth, own), annual.reshape(lakes, points)
+    return season_heat(heat, own, start=field.start(taxon.start), arrest=np.repeat(arrest, points), axis=1)
 
 
 def point_classes(past: Past, taxa: Sequence[Taxon]) -> Mapping[str, PointClasses]:
@@ -195,15 +195,16 @@ def point_classes(past: Past, taxa: Sequence[Taxon]) -> Mapping[str, PointClasse
     for taxon in taxa:
         if taxon.year_class is None:
             continue
-        classes, annual = _run(past, taxon)
-        place = annual.shape
+        warmth = _season_heat(past, taxon)
+        classes, place = coming(warmth, traits(taxon)), (len(past.latitude), len(POINTS_C))
+        annual = np.cumsum(warmth.annual, axis=0)[-1] / len(warmth.annual)
         found[taxon.id] = PointClasses(
             offset_c=np.array(POINTS_C),
-            annual=annual,
-            strength=classes.maturing[-1].reshape(place),
-            winter_sd=classes.winter_sd[-1].reshape(place),
-            younger=classes.younger[-1].reshape(place),
-            ages=classes.ages[-1].T.reshape(*place, OLDEST),
+            annual=annual.reshape(place),
+            strength=classes.strength.reshape(place),
+            winter_sd=classes.winter_sd.reshape(place),
+            younger=classes.younger.reshape(place),
+            ages=classes.ages.T.reshape(*place, OLDEST),
         )
     return found
 

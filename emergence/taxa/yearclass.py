@@ -20,9 +20,10 @@ from numpy.typing import NDArray
 from emergence.dates import NEVER
 from emergence.randomness import keyed_generator
 from emergence.solar import day_length
+from emergence.taxa.compiled_classes import coming_kernel, season_heat_kernel
 from emergence.taxa.draws import ln_sd
 from emergence.taxa.model import Taxon, YearClass
-from emergence.taxa.population import LOGISTIC_SD, crossing, heat_at, ready_share
+from emergence.taxa.population import LOGISTIC_SD, columns_of, crossing, heat_at, ready_share
 
 Floats = NDArray[np.floating]
 Doubles = NDArray[np.float64]
@@ -169,6 +170,28 @@ def season_heat(
     Emergence follows ``population.ready_share`` without gates, clutches are laid ``lay_after`` days later. A lake whose
     usual year has little heat holds insects that need less of it: the requirement is held to SPRING_SHARE of that year.
     """
+    if season_heat_kernel is not None and cumulative.dtype == np.float32:
+        return _season_heat(cumulative, own, start=start, arrest=arrest, axis=axis)
+    return _season_heat_plain(cumulative, own, start=start, arrest=arrest, axis=axis)
+
+
+def _season_heat(cumulative: Floats, own: Traits, *, start: NDArray[np.int16], arrest: Ints, axis: int) -> SeasonHeat:
+    outer, years = int(np.prod(start.shape[:axis])), start.shape[axis]
+    cells = start.size // years
+    inner = cells // outer
+    annual, emerged, after = np.zeros((years, cells)), np.zeros((years, cells)), np.zeros((years, len(CLUTCHES), cells))
+    columns = columns_of(cumulative).reshape(outer, years, inner, -1)
+    lays = not (own.eggs_wait or own.wintering_eggs)
+    numbers = (own.median, own.spread, SPRING_SHARE, 0.5 * LOGISTIC_SD, round(own.lay_after), lays)
+    begin = np.ascontiguousarray(start).reshape(outer, years, inner)
+    assert season_heat_kernel is not None
+    season_heat_kernel(columns, begin, arrest.astype(np.int64), numbers, np.array(CLUTCHES), (annual, emerged, after))
+    return SeasonHeat(annual, after, emerged)
+
+
+def _season_heat_plain(
+    cumulative: Floats, own: Traits, *, start: NDArray[np.int16], arrest: Ints, axis: int
+) -> SeasonHeat:
     rest = tuple(n for k, n in enumerate(start.shape) if k != axis)
     years = start.shape[axis]
     flat = cumulative.reshape(len(cumulative), -1)
@@ -371,6 +394,36 @@ def _size_sd(two_short: Doubles, one_short: Doubles, own: Traits) -> Doubles:
     mean = width * (1.5 * two_short + 0.5 * one_short)
     square = width**2 * (two_short * (1.5**2 + 1 / 12) + one_short * (0.5**2 + 1 / 12))
     return np.sqrt(np.maximum(square - mean**2, 0.0))
+
+
+@dataclass(frozen=True)
+class Coming:
+    """The season to come in every cell, the last of `YearClasses`: (cells,), ``ages`` (OLDEST, cells)."""
+
+    strength: Doubles
+    winter_sd: Doubles
+    younger: Doubles
+    ages: Doubles
+
+
+def coming(heat: SeasonHeat, own: Traits) -> Coming:
+    """Return what ``year_classes`` gives for the season to come alone, compiled where numba is installed."""
+    if coming_kernel is None:
+        classes = year_classes(heat, own)
+        return Coming(classes.maturing[-1], classes.winter_sd[-1], classes.younger[-1], classes.ages[-1])
+    years, cells = heat.annual.shape
+    strength, two_short, one_short, younger = np.zeros((4, cells))
+    ages = np.zeros((OLDEST, cells))
+    scale = 1.0 if own.wintering_eggs else LOGISTIC_SD / own.dispersion
+    levels = (own.critical, 0.5 * (own.critical + own.grown), own.grown, scale, NOBODY)
+    coming_kernel(
+        (heat.annual, heat.emerged, heat.after),
+        levels,
+        (own.survival, own.density, own.wintering_eggs),
+        -(-SPIN_UP // years),
+        (strength, two_short, one_short, younger, ages),
+    )
+    return Coming(strength, _size_sd(two_short, one_short, own), younger, ages)
 
 
 def generation(classes: YearClasses) -> Doubles:
