@@ -1,4 +1,4 @@
-"""``emergence forecast --write calendar,map,netcdf``: files of a season whose names are anything."""
+"""``emergence forecast --write calendar,map,netcdf,regions``: files of a season whose names are anything."""
 
 from __future__ import annotations
 
@@ -44,3 +44,16 @@ def test_forecast_writes_calendar_and_map_of_nasty_names(tmp_path: Path) -> None
     guest = json.loads((out / "windows_guest.geojson").read_text(encoding="utf-8"))
     assert [f["id"] for f in guest["features"]] == ["a", "c"]
     assert b"\r\r\n" not in (out / "windows.ics").read_bytes()
+
+
+def test_forecast_lays_regions_and_their_pictures_into_the_run(tmp_path: Path) -> None:
+    season, out = write_season(tmp_path / "season"), tmp_path / "run"
+    what = "windows,regions,pictures"
+    assert run("forecast", season, "--out", out, "--write", what, "--taxon", "coenagrion").exit_code == 0
+    table = tmp_path / "regions.csv"
+    alone = run("regions", season, "--taxon", "coenagrion", "--json", "--out", table).stdout
+    assert (out / "regions.json").read_text(encoding="utf-8") == alone
+    assert (out / "regions.csv").read_bytes() == table.read_bytes()
+    drawn = {p.name for p in (out / "pictures").iterdir()}
+    assert {"regions-emergence-coenagrion.png", "climb-emergence-coenagrion.svg"} <= drawn
+    assert "pictures/regions-emergence-coenagrion.png" in json.loads((out / "run.json").read_text())["files"]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from emergence.cli.board import BOARD, MOST_LAKES, boards, guest_lakes, since_last, with_learned
-from emergence.cli.further import FURTHER, NETCDF, further_files
+from emergence.cli.further import FURTHER, NETCDF, REGIONS, compared, further_files, region_files
 from emergence.cli.options import DATE, SEASON, hint_to_fetch, open_season, tell_problems, today
 
 if TYPE_CHECKING:
@@ -109,6 +109,8 @@ def forecast_command(
     pages = boards(result, plan, since=since, root=ROOT, guest=guest) if "board" in parts else {}
     guests = guest_lakes(result, plan) if guest else None
     files = {**pages, **further_files(result, parts, ROOT if out is None else None, guests)}
+    if REGIONS in parts:
+        files |= region_files(compared(folder, plan, learned), pictures="pictures" in parts)
     what = (parts - PAGES) | ({"members"} if members else set())
     written = _write(result, what, out, table_format, files)
     _tell(result, since, as_json=as_json)

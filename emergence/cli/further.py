@@ -1,4 +1,4 @@
-"""What ``emergence forecast --write calendar,map,netcdf`` lays into the run folder."""
+"""What ``emergence forecast --write calendar,map,netcdf,regions`` lays into the run folder."""
 
 from __future__ import annotations
 
@@ -7,12 +7,32 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from emergence.runs.results import RunResult
+    from emergence.records import Season
+    from emergence.runs.plan import RunPlan
+    from emergence.runs.results import RegionsResult, RunResult
+    from emergence.runs.taught import Learned
 
-CALENDAR, MAP, NETCDF = "calendar", "map", "netcdf"
-FURTHER = (CALENDAR, MAP, NETCDF)
+CALENDAR, MAP, NETCDF, REGIONS = "calendar", "map", "netcdf", "regions"
+FURTHER = (CALENDAR, MAP, NETCDF, REGIONS)
 FILES = {CALENDAR: "windows.ics", MAP: "windows.geojson"}
 GUEST_FILES = {CALENDAR: "windows_guest.ics", MAP: "windows_guest.geojson"}
+
+
+def compared(season: Season, plan: RunPlan, learned: Learned | None) -> RegionsResult:
+    """Return the regions of a run's lakes side by side; it runs them up to three times more."""
+    from emergence.runs.regions import Ask, compare_regions
+
+    lakes = tuple(str(key) for key in plan.lakes.lake_id)
+    return compare_regions(season, Ask(plan.as_of, lakes, tuple(plan.taxa), plan.seed, learned))
+
+
+def region_files(regions: RegionsResult, *, pictures: bool) -> dict[str, str | bytes]:
+    """Return regions.csv, regions.json and their pictures by file name."""
+    from emergence.report.region_chart import picture_files
+    from emergence.report.region_words import regions_csv, regions_json
+
+    drawn = {f"pictures/{name}": content for name, content in picture_files(regions).items()} if pictures else {}
+    return {"regions.csv": regions_csv(regions), "regions.json": regions_json(regions), **drawn}
 
 
 def further_files(

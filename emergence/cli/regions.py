@@ -53,8 +53,7 @@ def regions_command(
     from emergence.errors import WrongUseError
     from emergence.report.folders import atomic_text
     from emergence.report.region_chart import write_region_pictures
-    from emergence.report.region_words import region_lines, regions_json
-    from emergence.report.tables import as_text
+    from emergence.report.region_words import region_lines, regions_csv, regions_json
     from emergence.runs.learn import read_learned
     from emergence.runs.regions import Ask, compare_regions
 
@@ -69,7 +68,7 @@ def regions_command(
     with hint_to_fetch(folder):
         ask = Ask(as_of, lakes, taxa, seed, learned, band_m)
         result = compare_regions(folder, ask, progress=_progress(len(folder.lakes)))
-    table = as_text(result.table, "regions").to_csv(index=False, lineterminator="\n")
+    table = regions_csv(result)
     if out is not None and not to_stdout:
         atomic_text(out, table)
         click.echo(f"{len(result.table)} rows in {out}", err=True)

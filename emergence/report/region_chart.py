@@ -174,6 +174,15 @@ def region_pictures(result: RegionsResult) -> dict[str, Spec]:
     return pictures
 
 
+def picture_files(result: RegionsResult) -> dict[str, str | bytes]:
+    """Return every picture as PNG and SVG by file name."""
+    files: dict[str, str | bytes] = {}
+    for title, spec in region_pictures(result).items():
+        name, svg = safe_name(title, fallback="picture"), render_svg(spec)
+        files |= {f"{name}.png": svg_to_png(svg), f"{name}.svg": svg}
+    return files
+
+
 def write_region_pictures(result: RegionsResult, folder: Path) -> list[Path]:
     """Write every picture as PNG and SVG into a folder and return their paths.
 
@@ -183,16 +192,14 @@ def write_region_pictures(result: RegionsResult, folder: Path) -> list[Path]:
         The file system refused.
     """
     written = []
-    for title, spec in region_pictures(result).items():
-        path = folder / safe_name(title, fallback="picture")
-        svg = render_svg(spec)
+    for name, content in picture_files(result).items():
+        path = folder / name
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            path.with_name(path.name + ".svg").write_text(svg, encoding="utf-8", newline="\n")
-            path.with_name(path.name + ".png").write_bytes(svg_to_png(svg))
+            path.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
         except OSError as error:
             raise WriteError(f"cannot write {path}: {error.strerror or error}") from error
-        written += [path.with_name(path.name + ".png"), path.with_name(path.name + ".svg")]
+        written.append(path)
     return written
 
 

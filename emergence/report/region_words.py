@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from emergence.report.tables import FORMAT, columns, published
+from emergence.report.tables import FORMAT, as_text, columns, published
 from emergence.report.text import Column, plain, set_line, widths, wrap
 from emergence.report.words import EVENT_ORDER, blank, count, day, day_and_year, insect_words, shift_words
 from emergence.runs.results import RegionsResult
@@ -245,6 +245,11 @@ def _legend(result: RegionsResult) -> list[str]:
         "year is the lakes under its spring, ± the chance of few draws.",
     ]
     return [line for words in said for line in wrap(words, WIDTH)]
+
+
+def regions_csv(result: RegionsResult) -> str:
+    """Return regions.csv."""
+    return str(as_text(result.table, "regions").to_csv(index=False, lineterminator="\n"))
 
 
 def regions_json(result: RegionsResult) -> str:

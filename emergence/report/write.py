@@ -35,7 +35,7 @@ class RunNotes:
     """What only the caller knows.
 
     Package ``versions`` (default: those installed), ``warnings`` raised on the way, and ``files`` to be written beside
-    the tables, by name: texts as UTF-8, bytes as they are.
+    the tables, by name (``pictures/NAME`` too): texts as UTF-8, bytes as they are.
     """
 
     versions: Mapping[str, str] | None = None
@@ -80,7 +80,9 @@ def write_run(
         pictures = _write_pictures(result, folder / "pictures") if "pictures" in what else []
         files = notes.files if notes else {}
         for name, content in files.items():
-            (folder / name).write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
+            path = folder / name
+            path.parent.mkdir(exist_ok=True)
+            path.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
         record = run_record(result.info, notes or RunNotes())
         record |= {"tables": tables, "pictures": pictures, "files": sorted(files)}
         text = json.dumps(record, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
