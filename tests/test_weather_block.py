@@ -1,18 +1,21 @@
 """Station air moved to lakes, in blocks."""
 
+import dataclasses
 import datetime as dt
+import pickle
 
 import numpy as np
 import pytest
 
 from emergence.dates import day_number, day_of_year
 from emergence.records import StationSeries
+from emergence.weather import block
 from emergence.weather.block import LakeWeather, Legs, lake_record, lake_weather
 from emergence.weather.gaps import CALENDAR, FilledSeries, fill_record
 from emergence.weather.lapse import Lapse, table_lapse
 from emergence.weather.mix import Links, link_stations, station_normals, usual_air
 from emergence.weather.neighbours import Assignment
-from emergence.weather.traces import CALENDAR_YEAR, Slots
+from emergence.weather.traces import CALENDAR_YEAR, Slots, lay_traces
 
 
 def _day(year: int, month: int, day: int) -> int:
@@ -281,3 +284,25 @@ def test_monthly_normals() -> None:
     assert normals[0] == pytest.approx(normals[1] - 5.0, abs=0.05)
     mute = _broken(5, 0.0, slice(30, None))  # 30 days of one January
     assert np.isnan(station_normals(mute)).all()
+
+
+def test_traces_are_laid_once_for_all_blocks_and_no_longer_than_their_record(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[str] = []
+
+    def counted(filled: FilledSeries, **kwargs: object) -> tuple[np.ndarray, ...]:
+        asked.append(filled.station_id)
+        return lay_traces(filled, **kwargs)
+
+    monkeypatch.setattr(block, "lay_traces", counted)
+    fresh = [dataclasses.replace(s) for s in STATIONS]
+    first, second = (lake_weather(fresh, LINKS, legs=LEGS, sky=SKY) for _ in range(2))
+    np.testing.assert_array_equal(first.ahead_tmax, second.ahead_tmax)
+    assert sorted(asked) == sorted(set(asked)) and len(asked) > 1
+    other_years = dataclasses.replace(SKY, year=SKY.year[:, ::-1])
+    turned = lake_weather(fresh, LINKS, legs=LEGS, sky=other_years)
+    assert len(asked) == 2 * len(set(asked)) and (turned.ahead_tmean != first.ahead_tmean).any()
+    sent = pickle.loads(pickle.dumps(fresh[0]))
+    assert len(pickle.dumps(sent)) == len(pickle.dumps(dataclasses.replace(fresh[0])))
+    np.testing.assert_array_equal(
+        lake_weather([sent, *fresh[1:]], LINKS, legs=LEGS, sky=SKY).ahead_tmin, first.ahead_tmin
+    )

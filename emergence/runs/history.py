@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,7 +86,8 @@ def past_air(filled: Sequence[FilledSeries], links: Links, span: SeasonSpan, *, 
     days = spans[-1].sim_start + np.arange(SPINUP_D + 365)
     used = links.in_use
     local = replace(links, station_index=np.searchsorted(used, links.station_index))
-    station = [_station_years(filled[k], spans, len(days), as_of) for k in used]
+    key = ("past seasons", span.sim_start, span.southern, as_of)
+    station = [filled[k].kept(key, partial(_station_years, filled[k], spans, len(days), as_of)) for k in used]
     values = np.stack([v for v, _ in station]).astype(np.float32)
     counts = np.stack([c for _, c in station])
     usual = np.stack([_usual(filled[k], days) for k in used]).astype(np.float32)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import month_of, to_date
+from emergence.weather.ahead import Outlook
 from emergence.weather.gaps import CALENDAR, FilledSeries
 from emergence.weather.lapse import VARIABLES
 from emergence.weather.mix import Links, counted_days, counted_slots, mixed, usual_days
@@ -134,13 +135,7 @@ def lake_weather(filled_by_station: Sequence[FilledSeries], links: Links, *, leg
             )
     known = lake_record(filled_by_station, links, first_day=legs.sim_start, last_day=legs.as_of)
     used, links = _used_stations(links)
-    n_days = legs.horizon - legs.as_of
-    laid = [
-        lay_traces(
-            filled_by_station[i], as_of=legs.as_of, n_days=n_days, years=sky.year[i], outlook=sky.outlook_of(int(i))
-        )
-        for i in used
-    ]
+    laid = [_laid(filled_by_station[i], legs, sky.year[i], sky.outlook_of(int(i))) for i in used]
     days = np.arange(legs.as_of + 1, legs.horizon + 1)
     counted = counted_slots(sky.year[used], sky.joint[used], links)
     part = [filled_by_station[i] for i in used]
@@ -153,6 +148,17 @@ def lake_weather(filled_by_station: Sequence[FilledSeries], links: Links, *, leg
     np.minimum(tmin, tmean, out=tmin)
     np.maximum(tmax, tmean, out=tmax)
     return LakeWeather(legs, known.tmin, known.tmean, known.tmax, tmin, tmean, tmax)
+
+
+def _laid(filled: FilledSeries, legs: Legs, years: Ints, outlook: Outlook | None) -> tuple[Floats32, ...]:
+    """Return a station's traces, float32, laid once for all blocks of lakes."""
+
+    def lay() -> tuple[Outlook | None, tuple[Floats32, ...]]:
+        n_days = legs.horizon - legs.as_of
+        traces = lay_traces(filled, as_of=legs.as_of, n_days=n_days, years=years, outlook=outlook)
+        return outlook, tuple(t.astype(np.float32) for t in traces)  # the outlook is held: so its id stays its own
+
+    return filled.kept(("traces", legs.as_of, legs.horizon, tuple(years.tolist()), id(outlook)), lay)[1]
 
 
 def _used_stations(links: Links) -> tuple[Ints, Links]:
@@ -182,7 +188,7 @@ def _cut(filled: FilledSeries, first_day: int, last_day: int) -> FilledSeries:
     )
 
 
-def _beside(by_station: Sequence[Floats]) -> Floats32:
+def _beside(by_station: Sequence[NDArray[np.floating]]) -> Floats32:
     """Return station arrays (days, ...) as one, shape (stations, days, ...), float32."""
     return np.stack(by_station, dtype=np.float32, casting="same_kind")
 

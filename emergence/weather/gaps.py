@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,7 @@ from emergence.weather.lapse import height_correction
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Kept = TypeVar("Kept")
 Neighbour = tuple[StationSeries, float]
 """A neighbour's record and the height of this station minus the neighbour's [m]."""
 
@@ -53,6 +55,18 @@ class FilledSeries:
     calendar_c: Floats
     half_range_c: Floats
     moved: Moved | None = None
+    _made: dict[Hashable, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def kept(self, key: Hashable, make: Callable[[], Kept]) -> Kept:
+        """Return what ``make`` made of this record under a key, made once for as long as the record lives."""
+        if key not in self._made:
+            self._made[key] = make()
+        found: Kept = self._made[key]
+        return found
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Return what is sent to another process: the record, not what was made of it."""
+        return {**vars(self), "_made": {}}
 
     def true_days(self, days: Ints) -> Ints:
         """Return the day numbers for which those of the record stand, same shape."""
