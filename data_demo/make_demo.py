@@ -65,6 +65,7 @@ source = "files"
 [units]
 temperature = "C"
 length = "m"
+dates = "day-month"
 
 [guests]
 lakes = "share"

@@ -338,6 +338,7 @@ class Settings:
     seed: int = 1
     temperature_unit: str = "C"
     length_unit: str = "m"
+    date_order: str = "day-month"
     guests_see_lakes: str = "share"
     trips: TripSettings = TripSettings()
     heat: tuple[Heat, ...] = ()

@@ -22,7 +22,7 @@ from season_folder import write_season
 
 from emergence.report.board import NOTE_COLUMNS, Beside, board_html
 from emergence.report.board_guest import shared_lakes
-from emergence.report.board_past import read_hindcast
+from emergence.report.board_past import past_part, read_hindcast
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 MISSING = [name for name in ("playwright", "axe_playwright_python") if importlib.util.find_spec(name) is None]
@@ -44,7 +44,9 @@ def boards(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     folder = tmp_path_factory.mktemp("board")
     (folder / "hindcast.csv").write_text(HINDCAST, encoding="utf-8")
     result = board_result()
-    beside = Beside(board_pages(result), since_a_week(result), read_hindcast(folder / "hindcast.csv"))
+    past = past_part(read_hindcast(folder / "hindcast.csv"), result.info)
+    assert past is not None
+    beside = Beside(board_pages(result), since_a_week(result), [past])
     pages = {"board": board_html(result, beside), "guest": board_html(result, beside, guests=shared_lakes(result))}
     for name, text in pages.items():
         (folder / f"{name}.html").write_text(text, encoding="utf-8")
@@ -143,14 +145,18 @@ def test_no_part_is_wider_than_the_screen(chromium: Any, boards: dict[str, Path]
             assert watched.page.evaluate("document.documentElement.scrollWidth") <= SIZES[size][0]
 
 
-@pytest.mark.parametrize(("size", "scheme"), [("phone", "light"), ("desk", "dark")])
-def test_axe_finds_nothing_serious(chromium: Any, boards: dict[str, Path], size: str, scheme: str) -> None:
+@pytest.mark.parametrize(
+    ("size", "scheme", "views"), [("phone", "light", VIEWS), ("desk", "dark", ("now", "week", "lake-0", "map"))]
+)
+def test_axe_finds_nothing_serious(
+    chromium: Any, boards: dict[str, Path], size: str, scheme: str, views: tuple[str, ...]
+) -> None:
     """Header and tabs with the first screen, then each part by itself; axe-core as packed in axe-playwright-python."""
     from axe_playwright_python.base import AXE_SCRIPT
 
     with Watched(chromium, boards["board"], size, color_scheme=scheme) as watched:
         watched.page.evaluate(AXE_SCRIPT)
-        for name in VIEWS:
+        for name in views:
             part = watched.view(name)
             part.evaluate("p => [...p.querySelectorAll('details')].slice(0, 3).forEach(d => { d.open = true; })")
             found = watched.page.evaluate(
@@ -226,9 +232,28 @@ def test_lake_page_shows_heat_and_stages(chromium: Any, boards: dict[str, Path])
         part.locator("[data-detail] summary").first.click()
         part.locator("[data-detail] svg[role=img]").nth(1).wait_for()
         assert part.locator("[data-detail] svg[role=img]").count() == 2
+        assert part.locator(".lakestrips svg").count() == 8  # windows of the made-up run
         part.get_by_text("Heat as a table").first.click()
         assert "needed 120, 180, 300" in part.locator("caption").all_inner_texts()[-1]
         assert "What your notes did" in part.inner_text()
+        watched.quiet()
+
+
+def test_stage_board_of_a_day(chromium: Any, boards: dict[str, Path]) -> None:
+    """The shares of the made-up run: nymphs 60, 30 and 10 % until heat comes, then adults; weeks from 1 January."""
+    with Watched(chromium, boards["board"], "phone") as watched:
+        part = watched.view("lake-1")
+        row = part.locator("table.stages tbody tr").filter(has_text="Bluets")
+
+        def shares() -> list[str]:
+            return [text.replace("\u00a0", " ") for text in row.locator("td").all_inner_texts()[1:]]
+
+        part.get_by_label("Day", exact=True).fill("2023-04-16")
+        assert shares() == ["60 %", "30 %", "10 %", "<1 %"]
+        for _ in range(4):
+            part.get_by_role("button", name="Week after").click()
+        gone = 4 * 25 / 400  # four weeks of heat by 14 May
+        assert shares() == [f"{round(100 * v)} %" for v in ((1 - gone) * 0.6, (1 - gone) * 0.3, (1 - gone) * 0.1, gone)]
         watched.quiet()
 
 
@@ -323,7 +348,7 @@ def test_prints_to_paper(chromium: Any, boards: dict[str, Path], scripts: bool) 
         assert pdf.startswith(b"%PDF") and len(re.findall(rb"/Type\s*/Page\b", pdf)) >= 1
         watched.page.emulate_media(media="print")
         assert watched.page.locator("nav.tabs").is_hidden()
-        assert "not for standing on" in watched.page.locator("[data-view=now]").inner_text()
+        assert "never for standing on" in watched.page.locator("[data-view=now]").inner_text()
 
 
 def test_opens_soon(chromium: Any, boards: dict[str, Path]) -> None:

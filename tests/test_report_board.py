@@ -18,9 +18,12 @@ from run_result import AS_OF, make_result, without_dates
 
 from emergence.journal.plain_files import UNION
 from emergence.report.board import NOTE_COLUMNS, SAFETY, Beside, board_html, in_script
+from emergence.report.board_dates import Dates
 from emergence.report.board_guest import shared_lakes
 from emergence.report.board_pack import BASE, LEVELS, changing, double, rising, single
-from emergence.report.board_past import past_rows, read_hindcast
+from emergence.report.board_parts import Bar, Part, Table
+from emergence.report.board_past import past_part, past_rows, read_hindcast
+from emergence.report.board_rows import Names, now_rows, ribbon
 from emergence.report.board_shades import DARK_RAMP, STEPS, contrast, luminance, on_shade, shades
 from emergence.report.charts import RAMP
 from emergence.report.words import day, percent, week
@@ -48,11 +51,29 @@ def hostile() -> Page:
 def test_first_screen_without_scripts(result: RunResult, page: Page) -> None:
     assert f"as of {AS_OF.day} May {AS_OF.year}" in page.text
     assert "Weather known to 28 May 2023" in page.text
-    assert "the most certain on top" in page.text
+    assert "then by the moving days expected in the seven days from 29 May on" in page.text
     assert "since 21 May: " in page.text
     assert "Changed since the forecast as of 21 May 2023: weather only." in page.text
     assert "3 days earlier" in page.text
     assert page.html.index("On now") < page.html.index("Next four weeks") < page.html.index('id="lakes"')
+
+
+def test_on_now_by_moving_days_of_the_next_seven(result: RunResult) -> None:
+    """The days are summed here from the table: 29 May to 4 June."""
+    rows = now_rows(Names(result))
+    dates = pd.to_datetime(result.days["date"])
+    near = result.days[(dates >= "2023-05-29") & (dates <= "2023-06-04")]
+    days = near.groupby(["lake_id", "taxon", "brood", "event"])["chance_moving"].sum()
+    known = [row for row in rows if not row["unsure"]]
+    assert known and rows[: len(known)] == known
+    shown = [float(row["tile"]["text"]) for row in known]
+    assert shown == sorted(shown, reverse=True)
+    assert shown[0] == pytest.approx(max(days[days.index.get_level_values(1) != "speckled_dun"]), abs=0.05)
+
+
+def test_ribbon_is_runs_of_one_shade() -> None:
+    chances = np.array([0.0, 0.0, 0.5, 0.51, 0.9, 0.0])
+    assert ribbon(chances) == [(2, 2, 10), (4, 1, 18)]
 
 
 def test_every_window_is_there_without_scripts(result: RunResult, page: Page) -> None:
@@ -157,6 +178,36 @@ def test_units_of_the_season(result: RunResult) -> None:
     assert "39 ft above the sea" in page.text  # 12 m
     assert "29.7 acres" in page.text  # 12 ha
     assert page.data["units"] == ["F", "ft"]
+
+
+def test_dates_with_the_month_first() -> None:
+    dates = Dates(month_first=True)
+    june, may = pd.Timestamp("2024-06-01"), pd.Timestamp("2024-05-29")
+    assert (dates.day(june), dates.day_and_year(june)) == ("Jun 1", "Jun 1, 2024")
+    assert (dates.week(june), dates.week(may)) == ("Jun 1-7", "May 29-Jun 4")
+    assert (dates.span(may, pd.NaT), dates.span(pd.NaT, june), dates.span(may, may)) == ("May 29 on", "", "May 29")
+    assert (Dates().week(may), Dates().day_and_year(june)) == ("29 May-4 Jun", "1 Jun 2024")
+
+
+def test_dates_of_the_season(result: RunResult) -> None:
+    info = replace(result.info, date_order="month-day")
+    page = Page(board_html(replace(result, info=info), Beside(board_pages(result))))
+    assert "as of May 28, 2023" in page.text and "May 20, 2023: water 9.5 °C" in page.text
+    assert not re.search(r"\b\d+ (May|Jun|Jul)\b(?! \d)", page.text)  # May 20 May 12: two dates
+    assert page.data["month_first"] is True
+
+
+def test_parts_are_there_when_their_result_is(result: RunResult, page: Page) -> None:
+    """Guests get those alone that name no lake; the bar of -7 of 14 days ends in the middle and is half as long."""
+    bar = Bar("7 days early", -7.0, 14.0)
+    assert (bar.x, bar.width) == (25.0, 25.0)
+    secret = Part("hills", "Hills", "The hills", "rule", [Table("by hill", ("Hill", "Days"), [("<b>Long</b>", bar)])])
+    told = replace(secret, key="open", tab="Open", heading="Open hills", for_guests=True)
+    shown = Page(board_html(result, Beside(parts=[secret, told])))
+    assert "<b>Long</b>" in shown.text and "7 days early" in shown.text and 'id="hills"' in shown.html
+    copy = Page(board_html(result, Beside(parts=[secret, told]), guests=shared_lakes(result)))
+    assert 'id="hills"' not in copy.html and 'id="open"' in copy.html and "#hills" not in copy.html
+    assert "The hills" not in page.text
 
 
 def test_small_for_what_it_holds() -> None:
@@ -276,7 +327,9 @@ def test_past_forecasts_summed_up_by_hand(result: RunResult, tmp_path: Path) -> 
 
 def test_past_forecasts_only_where_there_are_any(result: RunResult, page: Page, tmp_path: Path) -> None:
     assert 'id="past"' not in page.html and "#past" not in page.html
-    shown = Page(board_html(result, Beside(hindcast=read_hindcast(_hindcast(tmp_path)))))
+    part = past_part(read_hindcast(_hindcast(tmp_path)), result.info)
+    assert part is not None
+    shown = Page(board_html(result, Beside(parts=[part])))
     assert "How well past forecasts did" in shown.text and "6 weeks before" in shown.text
 
 

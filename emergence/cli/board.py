@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    import pandas as pd
-
+    from emergence.report.board_parts import Part
     from emergence.report.board_rows import Since
     from emergence.runs.plan import RunPlan
     from emergence.runs.results import RunResult
@@ -58,7 +57,7 @@ def boards(result: RunResult, plan: RunPlan, *, since: Since | None, root: Path,
     from emergence.report.board import Beside, board_html
     from emergence.runs.lake_pages import lake_pages
 
-    beside = Beside(pages=lake_pages(plan), since=since, hindcast=_hindcast(root, result.info.name))
+    beside = Beside(pages=lake_pages(plan), since=since, parts=_parts(result, root))
     pages = {BOARD: board_html(result, beside)}
     if guest:
         pages[GUEST_BOARD] = board_html(result, beside, guests=guest_lakes(result, plan))
@@ -72,16 +71,17 @@ def guest_lakes(result: RunResult, plan: RunPlan) -> tuple[str, ...]:
     return shared_lakes(result, every=plan.season.settings.guests_see_lakes == "all")
 
 
-def _hindcast(root: Path, name: str) -> pd.DataFrame | None:
-    """Return the past forecasts kept beside the runs, None where there are none or they cannot be read."""
-    from emergence.report.board_past import read_hindcast
+def _parts(result: RunResult, root: Path) -> list[Part]:
+    """Return the parts whose results are kept beside the runs: past forecasts."""
+    from emergence.report.board_past import past_part, read_hindcast
     from emergence.report.write import run_home
 
-    path = run_home(root, name) / HINDCAST
+    path = run_home(root, result.info.name) / HINDCAST
     if not path.is_file():
-        return None
+        return []
     try:
-        return read_hindcast(path)
+        part = past_part(read_hindcast(path), result.info)
     except (OSError, ValueError) as error:
         click.echo(f"the board goes without past forecasts: {error}", err=True)
-        return None
+        return []
+    return [] if part is None else [part]

@@ -7,23 +7,23 @@ import dataclasses
 import hashlib
 import json
 import re
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from typing import Any
 
-import pandas as pd
 from jinja2 import DictLoader, Environment, StrictUndefined
 
 from emergence.records import LEVELS, STAGES
 from emergence.report.board_guest import guest_result
 from emergence.report.board_pack import pack
-from emergence.report.board_past import past_rows
+from emergence.report.board_parts import Part
 from emergence.report.board_rows import (
     MOST_LISTED,
     MOST_MOVED,
     MOST_SHOWN,
+    RIBBON_DAYS,
     Names,
     Since,
     event_choices,
@@ -33,8 +33,9 @@ from emergence.report.board_rows import (
     since_rows,
 )
 from emergence.report.board_shades import shade_styles
+from emergence.report.choose import tomorrow
 from emergence.report.text import plain
-from emergence.report.words import STALE_DAYS, day, day_and_year
+from emergence.report.words import STALE_DAYS
 from emergence.runs.results import LakePages, RunResult
 
 TEMPLATES = ("page.html", "rows.html", "lake.html", "tools.html")
@@ -44,11 +45,12 @@ NOTE_COLUMNS = (
 )  # fmt: skip
 """Columns of the file of notes that the page gives and ``emergence note import`` takes."""
 NOW_RULE = (
-    "Chance that it is under way on {day}, from even on. Insects known to live there first, the most certain on top."
+    "Under way on {day} with at least an even chance. Insects known to live there first, then by the moving days "
+    "expected in the seven days from {day} on."
 )
 NEXT_RULE = (
-    "Chance of at least one moving day in its best week, which begins within 28 days. Insects known to live there "
-    "first, the soonest on top."
+    "Best week begins within 28 days; beside it the chance of at least one moving day in it. Insects known to live "
+    "there first, the soonest on top."
 )
 SAFETY = (
     ("Weather", "This page knows air temperature only. Wind, thunder, blooms, closures and water levels are not in it. "
@@ -62,6 +64,8 @@ SAFETY = (
               "ask."),
 )  # fmt: skip
 LEGEND = (
+    ("The strip", "the next 28 days, a field a day from tomorrow on: the fuller the shade, the better the chance of a "
+                  "moving day. Outlined: the best week. The ticks part the weeks."),
     ("Best week", "the seven days still ahead with the most expected moving days, and the chance of at least one."),
     ("Middle", "the date of the peak in the middle possible season (turnover: of its start); in 8 of 10 possible "
                "seasons it falls between the two dates below it."),
@@ -76,12 +80,12 @@ LEGEND = (
 class Beside:
     """What the board shows beside a run's tables, each None where it is not there.
 
-    ``pages`` for the lake pages, ``since`` for what moved, ``hindcast`` the rows of hindcast.csv.
+    ``pages`` for the lake pages, ``since`` for what moved, ``parts`` with tabs of their own.
     """
 
     pages: LakePages | None = None
     since: Since | None = None
-    hindcast: pd.DataFrame | None = None
+    parts: Sequence[Part] = ()
 
 
 def board_html(result: RunResult, beside: Beside | None = None, *, guests: Collection[str] | None = None) -> str:
@@ -101,7 +105,8 @@ def board_html(result: RunResult, beside: Beside | None = None, *, guests: Colle
     guest = guests is not None
     if guests is not None:
         result = guest_result(result, guests)
-        beside = Beside(pages=_bare(beside.pages, guests), since=beside.since, hindcast=beside.hindcast)
+        parts = [part for part in beside.parts if part.for_guests]
+        beside = Beside(pages=_bare(beside.pages, guests), since=beside.since, parts=parts)
     names = Names(result, beside.since)
     style, script = _part("board.css") + shade_styles(), _script()
     data = json.dumps(_data(names, beside.pages, guest=guest), ensure_ascii=False, separators=(",", ":"))
@@ -127,6 +132,7 @@ def _said(names: Names, beside: Beside, *, guest: bool) -> dict[str, Any]:
     """Return what the templates are filled with."""
     info = names.result.info
     known = min(info.last_weather_day, info.as_of)
+    day, day_and_year = names.dates.day, names.dates.day_and_year
     now, soon = now_rows(names), next_rows(names)
     lakes = lake_rows(names, beside.pages)
     return {
@@ -141,7 +147,7 @@ def _said(names: Names, beside: Beside, *, guest: bool) -> dict[str, Any]:
         "regions": list(dict.fromkeys(lake["region"] for lake in lakes if lake["region"])),
         "insects": event_choices(names),
         "lists": [
-            ("now", "On now", NOW_RULE.format(day=day(names.result.info.as_of + pd.Timedelta(days=1))), now),
+            ("now", "On now", NOW_RULE.format(day=day(tomorrow(names.result))), now),
             ("next", "Next four weeks", NEXT_RULE, soon),
         ],
         "most": MOST_SHOWN,
@@ -151,7 +157,8 @@ def _said(names: Names, beside: Beside, *, guest: bool) -> dict[str, Any]:
         "most_listed": MOST_LISTED,
         "most_moved": MOST_MOVED,
         "lakes": lakes,
-        "past": [] if beside.hindcast is None else past_rows(beside.hindcast, info),
+        "parts": beside.parts,
+        "ribbon_days": RIBBON_DAYS,
         "safety": SAFETY,
         "legend": LEGEND,
         "assumptions": [plain(text) for text in info.assumptions],
@@ -170,6 +177,7 @@ def _data(names: Names, pages: LakePages | None, *, guest: bool) -> dict[str, An
         "name": plain(info.name),
         "guest": guest,
         "units": [info.temperature_unit, info.length_unit],
+        "month_first": names.dates.month_first,
         "columns": NOTE_COLUMNS,
     }
 
@@ -204,13 +212,15 @@ def _hash(text: str) -> str:
 
 @cache
 def _part(name: str) -> str:
+    """Return a file of the page, style and script without their indentation."""
     text = resources.files("emergence.report").joinpath("board", name).read_text(encoding="utf-8")
-    return text.replace("\r\n", "\n")
+    lines = text.splitlines()
+    return "\n".join(line if name.endswith(".html") else line.strip() for line in lines) + "\n"
 
 
 def _script() -> str:
     """Return the page's script: its parts in one closed scope."""
-    parts = (_part(f"{name}.js") for name in ("base", "pictures", "views", "notes", "start"))
+    parts = (_part(f"{name}.js") for name in ("base", "pictures", "places", "lake", "views", "notes", "start"))
     return '(function(){"use strict";\n' + "\n".join(parts) + "})();"
 
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from emergence.report.board_parts import Part, Table
 from emergence.report.text import plain
 from emergence.report.words import event_words, percent
 from emergence.runs.results import RunInfo
@@ -15,6 +16,12 @@ from emergence.runs.results import RunInfo
 DATES = ("truth_from", "truth_to", "p10", "p50", "p90")
 SCORES = ("crps", "crps_mean_date", "crps_calendar")
 Row = dict[str, Any]
+RULE = (
+    "Past seasons forecast again as if on a day of theirs, with nothing known of what came after. Off: how many days "
+    "the middle date lay from what was seen, in the middle case. In the range: how often what was seen fell between "
+    "the early and the late date; honest ranges hold about 80 %."
+)
+SCORE_RULE = "CRPS in days, the smaller the better; by how much it beats the mean date of other years and the calendar."
 
 
 def read_hindcast(path: Path) -> pd.DataFrame:
@@ -34,6 +41,27 @@ def read_hindcast(path: Path) -> pd.DataFrame:
     for name in ("lead_days", *SCORES):
         rows[name] = pd.to_numeric(rows[name].replace("", None))
     return rows
+
+
+def past_part(hindcast: pd.DataFrame, info: RunInfo) -> Part | None:
+    """Return the board's part on past forecasts, None where nothing can be told of any."""
+    rows = past_rows(hindcast, info)
+    if not rows:
+        return None
+    told = [(r["what"], r["ahead"], str(r["cases"]), r["off"], r["inside"]) for r in rows]
+    scores = [(r["what"], r["ahead"], r["crps"], r["mean_date"], r["calendar"]) for r in rows]
+    heads = ("What", "Forecast", "CRPS, days", "Better than the mean date", "Better than the calendar")
+    numbers = frozenset((2, 3, 4))
+    return Part(
+        key="past",
+        tab="Past forecasts",
+        heading="How well past forecasts did",
+        rule=RULE,
+        tables=[Table("Past forecasts", ("What", "Forecast", "Cases", "Off, days", "In the range"), told, numbers)],
+        curious=[Table("Scores", heads, scores, numbers)],
+        curious_rule=SCORE_RULE,
+        for_guests=True,
+    )
 
 
 def past_rows(hindcast: pd.DataFrame, info: RunInfo) -> list[Row]:

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from emergence.report import choose
+from emergence.report.board_dates import Dates
 from emergence.report.board_pack import rows_of
+from emergence.report.board_parts import Bar
 from emergence.report.board_shades import step
 from emergence.report.effects import effect_size, effect_words
-from emergence.report.history import KEYS
+from emergence.report.history import CAUSES, KEYS
 from emergence.report.text import plain
 from emergence.report.words import (
     EVENT_ORDER,
@@ -23,19 +26,16 @@ from emergence.report.words import (
     blank,
     chance_words,
     count,
-    day,
-    day_and_year,
     event_words,
     percent,
     shift_words,
-    span,
-    week,
 )
 from emergence.runs.results import LakePages, RunResult
 
 FEET, ACRES = 0.3048, 0.404686
 MOST_SHOWN, MOST_LISTED, MOST_MOVED = 8, 120, 40
 """Rows of a list that are open, that unfold, and of what moved; the rest stands with its lake."""
+RIBBON_DAYS, WEEK_DAYS = 28, 7
 BAR_DAYS = 14
 """Days at which the bar of a shift is full."""
 LEAST_NONE = 0.05
@@ -57,7 +57,26 @@ class Names:
 
     result: RunResult
     since: Since | None = None
-    place: Mapping[str, int] = field(default_factory=dict)
+
+    @cached_property
+    def dates(self) -> Dates:
+        """Return how dates are written."""
+        return Dates(month_first=self.result.info.date_order == "month-day")
+
+    @cached_property
+    def ahead(self) -> dict[tuple[str, str, int, str], NDArray[np.float64]]:
+        """Return the chances of a moving day of the RIBBON_DAYS from tomorrow on, by lake, taxon, brood and event."""
+        first = pd.Timestamp(choose.tomorrow(self.result))
+        days = self.result.days
+        date = pd.to_datetime(days["date"])
+        near = (date >= first) & (date < first + pd.Timedelta(days=RIBBON_DAYS))
+        out: dict[tuple[str, str, int, str], NDArray[np.float64]] = {}
+        for key, part in days[near].assign(place=(date[near] - first).dt.days).groupby(choose.KEYS, sort=False):
+            chances = np.zeros(RIBBON_DAYS)
+            chances[part["place"].to_numpy()] = part["chance_moving"].to_numpy()
+            lake, taxon, brood, event = key
+            out[(str(lake), str(taxon), int(str(brood)), str(event))] = chances
+        return out
 
     @cached_property
     def lakes(self) -> dict[str, str]:
@@ -80,12 +99,18 @@ class Names:
         return [plain(region) if isinstance(region, str) else "" for region in self.result.info.lakes["region"]]
 
     @cached_property
+    def unsure(self) -> set[tuple[Any, ...]]:
+        """Return the keys of windows whose insect is not known to live there."""
+        rows = self.result.windows
+        return {tuple(getattr(r, key) for key in KEYS) for r in rows_of(rows[rows["residence"] == "unsure"])}
+
+    @cached_property
     def shifts(self) -> dict[tuple[Any, ...], str]:
         """Return the change of each window that moved, in words."""
         if self.since is None:
             return {}
         rows = rows_of(self.since.moved)
-        return {tuple(getattr(r, key) for key in KEYS): " ".join(move_words(r)) for r in rows}
+        return {tuple(getattr(r, key) for key in KEYS): " ".join(move_words(r, self.dates)) for r in rows}
 
     def insect(self, row: Any) -> str:
         """Return what a row is about."""
@@ -97,11 +122,13 @@ class Names:
         return (name, event) if comma else ("", event)
 
     def change(self, row: Any) -> str:
-        """Return what a window did since the run before; "" where there was none."""
-        if self.since is None:
-            return ""
-        moved = self.shifts.get(tuple(getattr(row, key) for key in KEYS))
-        return f"since {day(self.since.as_of)}: {moved or 'less than 2 days'}"
+        """Return what a window did since the run before; "" where it moved by less than 2 days."""
+        return self.shifts.get(tuple(getattr(row, key) for key in KEYS), "")
+
+    def chances_ahead(self, row: Any) -> NDArray[np.float64]:
+        """Return the chances of a moving day from tomorrow on, RIBBON_DAYS of them."""
+        key = (str(row.lake_id), str(row.taxon), int(row.brood), str(row.event))
+        return self.ahead.get(key, np.zeros(RIBBON_DAYS))
 
 
 def tile(chance: float) -> Row:
@@ -114,9 +141,22 @@ def share(chance: float) -> str:
     return percent(chance).replace(" ", "\u00a0")
 
 
-def _item(names: Names, row: Any, chance: float, line: str) -> Row:
+def ribbon(chances: NDArray[np.float64]) -> list[tuple[int, int, int]]:
+    """Return runs of days of one shade as (first day, days, shade), the lightest left out."""
+    steps = [step(float(c)) for c in chances]
+    runs: list[tuple[int, int, int]] = []
+    for place, shade in enumerate(steps):
+        if runs and runs[-1][2] == shade:
+            runs[-1] = (runs[-1][0], runs[-1][1] + 1, shade)
+        else:
+            runs.append((place, 1, shade))
+    return [run for run in runs if run[2] > 0]
+
+
+def _item(names: Names, row: Any, shown: Row, line: str) -> Row:
     insect, event = names.parts(row)
-    place = names.order[str(row.lake_id)]
+    place, week = names.order[str(row.lake_id)], row.ahead_week_start
+    out = None if blank(week) else (pd.Timestamp(week) - pd.Timestamp(choose.tomorrow(names.result))).days
     return {
         "lake": names.lakes[str(row.lake_id)],
         "place": place,
@@ -125,48 +165,61 @@ def _item(names: Names, row: Any, chance: float, line: str) -> Row:
         "event": event,
         "group": "lake" if row.taxon == "-" else row.taxon,
         "unsure": row.residence == "unsure",
-        "tile": tile(chance),
-        "week": week(row.ahead_week_start),
+        "tile": shown,
+        "week": names.dates.week(week),
         "week_chance": share(row.ahead_week_chance),
+        "ribbon": ribbon(names.chances_ahead(row)),
+        "best": out if out is not None and 0 <= out < RIBBON_DAYS else None,
         "line": line,
         "change": names.change(row),
     }
 
 
-def _known_first(rows: pd.DataFrame) -> pd.DataFrame:
-    return rows.assign(unsure=rows["residence"] == "unsure").sort_values("unsure", kind="stable")
+def days_tile(days: float) -> Row:
+    """Return the expected moving days of a week as their number, word and shade."""
+    return {"text": f"{days:.1f}", "word": "of 7 days", "step": step(days / WEEK_DAYS)}
 
 
 def now_rows(names: Names) -> list[Row]:
-    """Return what is under way tomorrow with at least an even chance: known residents first, the most certain first."""
-    rows = _known_first(choose.on_now(names.result))
-    return [
-        _item(names, r, r.active, f"moving on {day(choose.tomorrow(names.result))}: {share(r.moving)}")
-        for r in rows_of(rows)
-    ]
+    """Return what is under way tomorrow with at least an even chance.
+
+    Known residents first, then the most moving days expected in the seven days from tomorrow on.
+    """
+    rows = choose.on_now(names.result)
+    week = [float(names.chances_ahead(r)[:WEEK_DAYS].sum()) for r in rows_of(rows)]
+    rows = rows.assign(unsure=rows["residence"] == "unsure", fewer=[-round(days, 6) for days in week], days=week)
+    rows = rows.sort_values(["unsure", "fewer"], kind="stable")
+    return [_item(names, r, days_tile(r.days), f"under way {share(r.active)}") for r in rows_of(rows)]
 
 
 def next_rows(names: Names) -> list[Row]:
     """Return what begins within four weeks: known residents first, the soonest first."""
-    rows = _known_first(choose.coming(names.result))
+    rows = choose.coming(names.result)
+    rows = rows.assign(unsure=rows["residence"] == "unsure").sort_values("unsure", kind="stable")
     return [
-        _item(names, r, r.ahead_week_chance, f"{r.ahead_week_days:.1f} moving days of 7 expected")
-        for r in rows_of(rows)
+        _item(names, r, tile(r.ahead_week_chance), f"{r.ahead_week_days:.1f} of 7 days expected") for r in rows_of(rows)
     ]
 
 
-MILESTONES = (("best_week", "best week", week), ("onset", "begin", day), ("peak", "middle", day))
+MILESTONES = (("best_week", "best week"), ("onset", "begin"), ("peak", "middle"))
 
 
-def move_words(row: Any) -> tuple[str, str]:
+def move_words(row: Any, dates: Dates) -> tuple[str, str]:
     """Return what moved furthest and by how much: ("best week", "3 days earlier")."""
     gone = [m for m in MILESTONES if blank(getattr(row, f"{m[0]}_now")) != blank(getattr(row, f"{m[0]}_before"))]
     if gone:
-        name, words, phrase = gone[0]
+        name, words = gone[0]
+        phrase = dates.week if name == "best_week" else dates.day
         now, before = getattr(row, f"{name}_now"), getattr(row, f"{name}_before")
         return words, f"no longer has a date, was {phrase(before)}" if blank(now) else "now has a date"
-    name, words, _ = max(MILESTONES, key=lambda m: _size(row, m[0]))
+    name, words = max(MILESTONES, key=lambda m: _size(row, m[0]))
     return words, shift_words(getattr(row, f"{name}_shift"))
+
+
+def _cause_words(causes: str) -> str:
+    """Return "weather and notes" for "weather, note"."""
+    found = [CAUSES.get(cause, cause) for cause in causes.split(", ") if cause]
+    return " and ".join([", ".join(found[:-1]), found[-1]] if len(found) > 1 else found)
 
 
 def _size(row: Any, name: str) -> float:
@@ -187,19 +240,20 @@ def since_rows(names: Names) -> list[Row]:
         shift = getattr(row, f"{name}_shift")
         insect, event = names.parts(row)
         place = names.order[str(row.lake_id)]
-        what, how = move_words(row)
+        what, how = move_words(row, names.dates)
         out.append(
             {
                 "lake": names.lakes[str(row.lake_id)],
                 "place": place,
                 "region": names.regions[place],
                 "group": "lake" if row.taxon == "-" else row.taxon,
+                "unsure": tuple(getattr(row, key) for key in KEYS) in names.unsure,
                 "insect": insect,
                 "event": event,
                 "what": what,
                 "how": how,
-                "cause": getattr(row, "cause", ""),
-                "bar": None if blank(shift) else round(max(-1.0, min(1.0, shift / BAR_DAYS)) * 50, 1),
+                "cause": _cause_words(getattr(row, "cause", "")),
+                "bar": None if blank(shift) else Bar(how, float(shift), BAR_DAYS),
             }
         )
     return out
@@ -258,7 +312,8 @@ def _window(names: Names, row: Any, *, several: bool) -> Row:
     insect, event = names.parts(row)
     middle = "onset" if row.event == "turnover" else "peak"
     low, mid, high = (getattr(row, f"{middle}_{p}") for p in ("p10", "p50", "p90"))
-    reach = "" if blank(low) else f"{day(low)} to {day(high) or 'beyond this season'}"
+    dates = names.dates
+    reach = "" if blank(low) else f"{dates.day(low)} to {dates.day(high) or 'beyond this season'}"
     ahead = not blank(row.ahead_week_start)
     start = row.ahead_week_start if ahead else row.best_week_start
     days, chance = (row.ahead_week_days, row.ahead_week_chance) if ahead else (row.best_week_days, row.best_week_chance)
@@ -269,12 +324,12 @@ def _window(names: Names, row: Any, *, several: bool) -> Row:
         "unsure": MAY_LIVE_HERE if row.residence == "unsure" else "",
         "over": bool(row.over),
         "dated": not (blank(row.best_week_start) and blank(row.onset_p50)),
-        "week": week(start),
+        "week": dates.week(start),
         "days": "" if blank(start) else f"{days:.1f} of 7 days",
         "tile": None if blank(start) else tile(chance),
-        "middle": day(mid),
+        "middle": dates.day(mid),
         "reach": reach,
-        "even": span(row.even_start, row.even_end) or NO_EVEN_DAY,
+        "even": dates.span(row.even_start, row.even_end) or NO_EVEN_DAY,
         "none": share(row.chance_not_this_season) if row.chance_not_this_season >= LEAST_NONE else "",
         "strength": _strength(row),
         "change": names.shifts.get(tuple(getattr(row, key) for key in KEYS), ""),
@@ -297,7 +352,7 @@ def _effects(names: Names, lake: str) -> list[str]:
     for e in told:
         label = names.insects.get((e.taxon, 1, e.event))
         name = label or f"{plain(e.taxon)}, {event_words(e.event)}"
-        said.append(f"{name}: {plain(effect_words(e))}")
+        said.append(f"{name}: {plain(effect_words(e, names.dates.day))}")
     rest = len(mine) - len(told)
     return [*said, *([f"{count(rest, 'date')} not moved by them"] if rest else [])]
 
@@ -315,7 +370,7 @@ def note_lines(names: Names, pages: LakePages, lake: str) -> list[str]:
         seen = "none seen" if r.level == "none" else str(r.level)
         said.append((r.date, f"{plain(label.name if label else r.taxon)}, {plain(r.stage).replace('_', ' ')}: {seen}"))
     said.sort(key=lambda pair: pair[0], reverse=True)
-    return [f"{day_and_year(pd.Timestamp(date))}: {text}" for date, text in said]
+    return [f"{names.dates.day_and_year(pd.Timestamp(date))}: {text}" for date, text in said]
 
 
 def degrees(celsius: float, *, fahrenheit: bool) -> str:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from emergence.report.words import count, day, shift_words
+from collections.abc import Callable
+
+from emergence.report.words import Day, count, day, shift_words
 from emergence.runs.results import NoteEffect
 
 KINDS = {"water": "water note", "sightings": "sighting"}
@@ -18,20 +20,20 @@ def effect_size(effect: NoteEffect) -> float:
     return float(max(moved, abs(effect.width_after - effect.width_before)))
 
 
-def effect_words(effect: NoteEffect) -> str:
+def effect_words(effect: NoteEffect, date_words: Callable[[Day], str] = day) -> str:
     """Return a sentence such as "empty skins on 2 Jun moved it 4 days earlier and narrowed it from 17 to 12 days"."""
-    last = f"{effect.latest} on {day(effect.latest_date)}"
+    last = f"{effect.latest} on {date_words(effect.latest_date)}"
     what = last if effect.notes == 1 else f"{count(effect.notes, KINDS[effect.kind])}, the last {last},"
-    parts = [part for part in (_moved(effect), _spread(effect)) if part]
+    parts = [part for part in (_moved(effect, date_words), _spread(effect)) if part]
     return f"{what} {' and '.join(parts).removesuffix(',') or 'changed nothing'}"
 
 
-def _moved(effect: NoteEffect) -> str:
+def _moved(effect: NoteEffect, date_words: Callable[[Day], str]) -> str:
     before, after = effect.before, effect.after
     if before is None or after is None:
-        return "" if before is after else f"gave it a date, {day(after)}" if after else "left it without a date"
+        return "" if before is after else f"gave it a date, {date_words(after)}" if after else "left it without a date"
     days = (after - before).days
-    return f"moved it {shift_words(days)}, to {day(after)}," if days else f"left it at {day(after)}"
+    return f"moved it {shift_words(days)}, to {date_words(after)}," if days else f"left it at {date_words(after)}"
 
 
 def _spread(effect: NoteEffect) -> str:

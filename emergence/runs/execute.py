@@ -124,4 +124,5 @@ def run_info(plan: RunPlan) -> RunInfo:
         lake_stations=lake_stations(plan),
         temperature_unit=settings.temperature_unit,
         length_unit=settings.length_unit,
+        date_order=settings.date_order,
     )

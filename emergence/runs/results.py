@@ -77,6 +77,7 @@ class RunInfo:
     lake_stations: dict[str, dict[str, float]] = field(default_factory=dict)
     temperature_unit: str = "C"
     length_unit: str = "m"
+    date_order: str = "day-month"
     note_effects: tuple[NoteEffect, ...] = ()
 
 

@@ -41,6 +41,7 @@ class _Ensemble(_Part):
 class _Units(_Part):
     temperature: Literal["C", "F"] = "C"
     length: Literal["m", "ft"] = "m"
+    dates: Literal["day-month", "month-day"] = "day-month"
 
 
 class _Guests(_Part):
@@ -135,6 +136,7 @@ _RULES = {
     "ensemble.seed": ("must be a whole number from 0 to 9223372036854775807", "Write for example seed = 1."),
     "units.temperature": ("must be C or F", 'Write for example temperature = "C".'),
     "units.length": ("must be m or ft", 'Write for example length = "m".'),
+    "units.dates": ("must be day-month or month-day", 'Write for example dates = "month-day".'),
     "guests.lakes": ("must be share or all", 'Write for example lakes = "share".'),
     "trips.road_factor": ("must be a number from 1 to 5", "Write for example road_factor = 1.4."),
     "trips.speed_km_h": ("must be a number from 5 to 200", "Write for example speed_km_h = 60.0."),
@@ -189,6 +191,7 @@ def _to_record(parsed: _SeasonFile, said: dict[str, Any]) -> Settings:
         seed=parsed.ensemble.seed,
         temperature_unit=parsed.units.temperature,
         length_unit=parsed.units.length,
+        date_order=parsed.units.dates,
         guests_see_lakes=parsed.guests.lakes,
         trips=TripSettings(**parsed.trips.model_dump()),
         heat=tuple(Heat(species, *part.celsius()) for species, part in parsed.heat.items()),

@@ -58,15 +58,16 @@ function date(offset) {
 function day(offset) {
   if (offset === null) return "";
   const d = date(offset);
-  return `${d.getUTCDate()} ${MONTHS[d.getUTCMonth()]}`;
+  const month = MONTHS[d.getUTCMonth()];
+  return D.month_first ? `${month} ${d.getUTCDate()}` : `${d.getUTCDate()} ${month}`;
 }
 function span(start, end) {
   if (start === null) return "";
   if (end === null) return `${day(start)} on`;
   if (start === end) return day(start);
-  return `${
-    date(start).getUTCMonth() === date(end).getUTCMonth() ? date(start).getUTCDate() : day(start)
-  }-${day(end)}`;
+  const same = date(start).getUTCMonth() === date(end).getUTCMonth();
+  if (D.month_first) return `${day(start)}-${same ? date(end).getUTCDate() : day(end)}`;
+  return `${same ? date(start).getUTCDate() : day(start)}-${day(end)}`;
 }
 function iso(offset) {
   return date(offset).toISOString().slice(0, 10);
@@ -77,6 +78,9 @@ function offsetOf(text) {
 function todayIso() {
   const now = new Date();
   return `${now.getFullYear()}-${`0${now.getMonth() + 1}`.slice(-2)}-${`0${now.getDate()}`.slice(-2)}`;
+}
+function todayOffset() {
+  return offsetOf(todayIso());
 }
 /* Weekday with Monday 0; day 0 of the calendar was a Thursday. */
 function weekday(offset) {

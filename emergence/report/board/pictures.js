@@ -1,8 +1,9 @@
 let PICTURE = 0;
+const WIDEST = 1124;
 
 /* Scales and axes of a chart of dates (offsets) against numbers. */
 function frame(box, x0, x1, y0, y1, options) {
-  const width = Math.max(280, Math.min(box.clientWidth || 360, 1000));
+  const width = Math.max(280, Math.min(box.clientWidth || 360, WIDEST));
   const tall = options.tall || 230;
   const left = options.left || 40;
   const top = 14;
@@ -82,6 +83,9 @@ function strip(w, which, x0, x1) {
     focusable: "false",
   });
   svg.appendChild(s("rect", { class: "ground", x: x0, y: 1, width: x1 - x0 + 1, height: 15 }));
+  months(x0 + 1, x1, false).forEach((m) => {
+    svg.appendChild(s("path", { class: "month", d: `M${m.at} 1V16`, "vector-effect": "non-scaling-stroke" }));
+  });
   let from = x0;
   let last = step(chance(w, which, x0));
   for (let d = x0 + 1; d <= x1 + 1; d++) {
@@ -100,21 +104,42 @@ function strip(w, which, x0, x1) {
     );
   }
   if (W.bw[w] !== null) {
-    svg.appendChild(
-      s("rect", {
-        class: "best",
-        x: W.bw[w],
-        y: 1.6,
-        width: 7,
-        height: 13.8,
-        "vector-effect": "non-scaling-stroke",
-      }),
-    );
+    const week = { x: W.bw[w], y: 1, width: 7, height: 15 };
+    svg.appendChild(s("rect", Object.assign({ class: "halo" }, week)));
+    svg.appendChild(s("rect", Object.assign({ class: "best" }, week)));
   }
+  const today = todayOffset();
   svg.appendChild(
     s("path", { class: "issue", d: `M${D.asof + 1} 0V20`, "vector-effect": "non-scaling-stroke" }),
   );
+  if (today > D.asof + 1 && today <= x1) {
+    svg.appendChild(
+      s("path", { class: "today", d: `M${today + 0.5} 0V20`, "vector-effect": "non-scaling-stroke" }),
+    );
+  }
   return svg;
+}
+/* Month names above strips. */
+function monthAxis(reach) {
+  const axis = h("span", { class: "axisrow", "aria-hidden": "true" });
+  months(reach[0], reach[1], false).forEach((m) => {
+    const tick = h("span", {}, m.name);
+    tick.style.left = `${((m.at - reach[0]) / (reach[1] - reach[0] + 1)) * 100}%`;
+    axis.appendChild(tick);
+  });
+  return axis;
+}
+function stripKey(reach) {
+  const today = todayOffset();
+  return h(
+    "p",
+    { class: "keyline" },
+    h("span", {}, "shade: chance"),
+    h("span", {}, "outlined: best week"),
+    h("span", {}, "bar below: even odds"),
+    h("span", {}, "broken line: as of"),
+    today > D.asof + 1 && today <= reach[1] ? h("span", {}, "full line: today") : null,
+  );
 }
 function reachOf(rows, which) {
   let low = Infinity;
@@ -289,11 +314,39 @@ function heatPicture(box, k, taxon) {
   );
 }
 
+/* The stages' patterns: dots, slanted lines, full, level lines. */
+function stagePatterns(id) {
+  const pattern = (n, attrs, ...children) =>
+    s("pattern", Object.assign({ id: id + n, patternUnits: "userSpaceOnUse" }, attrs), ...children);
+  return s(
+    "defs",
+    {},
+    pattern(
+      0,
+      { width: 7, height: 7 },
+      s("rect", { class: "p0", width: 7, height: 7 }),
+      s("circle", { class: "pd", cx: 2, cy: 2, r: 0.9 }),
+    ),
+    pattern(
+      1,
+      { width: 6, height: 6, patternTransform: "rotate(45)" },
+      s("rect", { class: "p1", width: 6, height: 6 }),
+      s("path", { class: "pl", d: "M0 0V6" }),
+    ),
+    pattern(2, { width: 4, height: 4 }, s("rect", { class: "p2", width: 4, height: 4 })),
+    pattern(
+      3,
+      { width: 6, height: 5 },
+      s("rect", { class: "p3", width: 6, height: 5 }),
+      s("path", { class: "pl", d: "M0 2H6" }),
+    ),
+  );
+}
+
 /* Which stages are about: shares stacked, each with a pattern and its name. */
 function stagePicture(box, k, taxon) {
   const packed = D.stages[`${k}/${taxon}`];
   if (!packed) return;
-  const names = ["young", "mature", "on the move", "adults"];
   const series = packed.slice(1).map(single);
   const moves = Math.max.apply(null, series[2]) > 0;
   const xs = series[0].map((v, n) => packed[0] + 7 * n);
@@ -303,36 +356,7 @@ function stagePicture(box, k, taxon) {
     ticks: [0, 50, 100],
   });
   const id = `stage${++PICTURE}-`;
-  f.svg.insertBefore(
-    s(
-      "defs",
-      {},
-      s(
-        "pattern",
-        { id: id + 0, width: 7, height: 7, patternUnits: "userSpaceOnUse" },
-        s("rect", { class: "p0", width: 7, height: 7 }),
-        s("circle", { class: "pd", cx: 2, cy: 2, r: 0.9 }),
-      ),
-      s(
-        "pattern",
-        { id: id + 1, width: 6, height: 6, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" },
-        s("rect", { class: "p1", width: 6, height: 6 }),
-        s("path", { class: "pl", d: "M0 0V6" }),
-      ),
-      s(
-        "pattern",
-        { id: id + 2, width: 4, height: 4, patternUnits: "userSpaceOnUse" },
-        s("rect", { class: "p2", width: 4, height: 4 }),
-      ),
-      s(
-        "pattern",
-        { id: id + 3, width: 6, height: 5, patternUnits: "userSpaceOnUse" },
-        s("rect", { class: "p3", width: 6, height: 5 }),
-        s("path", { class: "pl", d: "M0 2H6" }),
-      ),
-    ),
-    f.svg.firstChild,
-  );
+  f.svg.insertBefore(stagePatterns(id), f.svg.firstChild);
   let base = xs.map(() => 0);
   series.forEach((values, stage) => {
     const top = values.map((v, n) => Math.min(base[n] + v, 100));
@@ -356,161 +380,8 @@ function stagePicture(box, k, taxon) {
     ),
   );
   box.appendChild(
-    asTable("Stages as a table", "Shares of the stages by week", ["Date"].concat(names), () =>
+    asTable("Stages as a table", "Shares of the stages by week", ["Date"].concat(STAGES), () =>
       xs.map((x, n) => [day(x)].concat(series.map((v) => pct(v[n])))),
     ),
   );
-}
-
-/* One insect over all lakes by height. */
-function heightPicture(box, rows, name) {
-  const dated = rows.filter((w) => W.mi[w] !== null);
-  if (!dated.length) {
-    box.appendChild(h("p", { class: "none" }, "No date on any lake chosen."));
-    return;
-  }
-  dated.sort((a, b) => (D.lakes[W.lake[a]].up || 0) - (D.lakes[W.lake[b]].up || 0));
-  const low =
-    Math.min.apply(
-      null,
-      dated.map((w) => W.lo[w]),
-    ) - 5;
-  const high =
-    Math.max.apply(
-      null,
-      dated.map((w) => (W.hi[w] === null ? W.mi[w] + 20 : W.hi[w])),
-    ) + 5;
-  const tall = dated.length * 26 + 44;
-  const f = frame(box, low, high, 0, dated.length, {
-    tall,
-    left: (box.clientWidth || 360) < 560 ? 128 : 250,
-    ticks: [],
-    label: `${name} on all lakes by height, as a table below`,
-  });
-  dated
-    .slice()
-    .reverse()
-    .forEach((w, n) => {
-      const y = f.top + 13 + n * 26;
-      const lake = D.lakes[W.lake[w]];
-      const end = W.hi[w] === null ? high : W.hi[w];
-      const label =
-        lake.name.length > (f.left < 200 ? 13 : 26)
-          ? `${lake.name.slice(0, f.left < 200 ? 12 : 25)}…`
-          : lake.name;
-      f.svg.appendChild(s("text", { x: f.left - 6, y: y + 1, "text-anchor": "end" }, label));
-      f.svg.appendChild(
-        s(
-          "text",
-          { class: "soft", x: f.left - 6, y: y + 13, "text-anchor": "end", "font-size": "10" },
-          height(lake.up),
-        ),
-      );
-      f.svg.appendChild(
-        s("path", {
-          class: "ink",
-          "stroke-width": 3,
-          opacity: 0.45,
-          d: `M${f.x(W.lo[w])} ${y}H${f.x(end)}`,
-        }),
-      );
-      f.svg.appendChild(
-        s("path", { class: "mid", "stroke-width": 4, d: `M${f.x(W.mi[w])} ${y - 8}V${y + 8}` }),
-      );
-      f.svg.appendChild(
-        s("text", { class: "soft", x: Math.min(f.x(W.mi[w]) + 6, f.right - 44), y: y - 4 }, day(W.mi[w])),
-      );
-    });
-  if (D.asof >= low && D.asof <= high) issue(f);
-  box.appendChild(f.svg);
-}
-
-/* Lakes at their places; a column as tall as the lake is high, filled by the chance. */
-function mapPicture(box, insect, offset, name) {
-  let placed = D.lakes.map((lake, k) => ({ lake, k, w: -1 })).filter((p) => p.lake.lat !== null);
-  rowsOf(insect).forEach((w) => {
-    placed.forEach((p) => {
-      if (p.k === W.lake[w] && (p.w < 0 || chance(w, "active", offset) > chance(p.w, "active", offset))) {
-        p.w = w;
-      }
-    });
-  });
-  placed = placed.filter((p) => p.w >= 0);
-  if (!placed.length) {
-    box.appendChild(h("p", { class: "none" }, "It lives on none of the lakes chosen."));
-    return;
-  }
-  function extent(values) {
-    return [Math.min.apply(null, values), Math.max.apply(null, values)];
-  }
-  const lat = extent(placed.map((p) => p.lake.lat));
-  const lon = extent(placed.map((p) => p.lake.lon));
-  const up = extent(placed.map((p) => p.lake.up || 0));
-  const shrink = Math.cos((((lat[0] + lat[1]) / 2) * Math.PI) / 180);
-  const width = Math.max(300, Math.min(box.clientWidth || 360, 900));
-  const pad = 70;
-  const tall = 62;
-  const spanX = Math.max((lon[1] - lon[0]) * shrink, 0.02);
-  const spanY = Math.max(lat[1] - lat[0], 0.02);
-  const scale = Math.min((width - 2 * pad) / spanX, 460 / spanY);
-  const high = spanY * scale + pad + tall + 30;
-  const svg = s("svg", {
-    viewBox: `0 0 ${width} ${high}`,
-    width,
-    height: high,
-    role: "img",
-    "aria-label": `${name} on the map, as a table below`,
-  });
-  placed.sort((a, b) => b.lake.lat - a.lake.lat);
-  const taken = [];
-  placed.forEach((p) => {
-    p.x = pad + (p.lake.lon - lon[0]) * shrink * scale + (width - 2 * pad - spanX * scale) / 2;
-    p.y = high - 30 - (p.lake.lat - lat[0]) * scale;
-    p.chance = chance(p.w, "active", offset);
-    p.rise = 12 + (48 * ((p.lake.up || 0) - up[0])) / Math.max(up[1] - up[0], 1);
-    svg.appendChild(s("rect", { class: "col", x: p.x - 6, y: p.y - p.rise, width: 12, height: p.rise }));
-    svg.appendChild(
-      s("rect", {
-        class: "colfill",
-        x: p.x - 4.5,
-        y: p.y - 1.5 - ((p.rise - 3) * p.chance) / 100,
-        width: 9,
-        height: ((p.rise - 3) * p.chance) / 100,
-      }),
-    );
-    svg.appendChild(s("path", { class: "ink", d: `M${p.x - 9} ${p.y}H${p.x + 9}` }));
-    taken.push({ x: p.x - 8, y: p.y - p.rise, w: 16, h: p.rise });
-  });
-  function free(b) {
-    return (
-      b.x >= 0 &&
-      b.x + b.w <= width &&
-      !taken.some((t) => t.x < b.x + b.w && b.x < t.x + t.w && t.y < b.y + b.h && b.y < t.y + t.h)
-    );
-  }
-  placed.forEach((p) => {
-    const text = p.lake.name.length > 18 ? `${p.lake.name.slice(0, 17)}…` : p.lake.name;
-    const under = `${pct(p.chance)}, ${height(p.lake.up)}`;
-    const wide = Math.max(text.length, under.length) * 7;
-    [1, -1].some((side) => {
-      const b = { x: side > 0 ? p.x + 11 : p.x - 11 - wide, y: p.y - 25, w: wide, h: 27 };
-      const anchor = side > 0 ? "start" : "end";
-      if (!free(b)) return false;
-      taken.push(b);
-      svg.appendChild(s("text", { x: p.x + side * 11, y: p.y - 13, "text-anchor": anchor }, text));
-      svg.appendChild(s("text", { class: "soft", x: p.x + side * 11, y: p.y, "text-anchor": anchor }, under));
-      return true;
-    });
-  });
-  box.appendChild(svg);
-  box.appendChild(
-    asTable("The map as a table", `${name} on ${day(offset)}`, ["Lake", "Height", "Under way", "Stage"], () =>
-      placed.map((p) => [lakeLink(p.k), height(p.lake.up), pct(p.chance), stageWord(p.w, offset)]),
-    ),
-  );
-}
-function stageWord(w, offset) {
-  if (chance(w, "active", offset) >= EVEN) return "under way";
-  if (W.mi[w] === null) return "no date";
-  return offset < W.mi[w] ? "not yet" : "mostly over";
 }

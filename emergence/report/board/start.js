@@ -4,7 +4,7 @@ function freshness() {
   if (age > 0) $("age").textContent = `, ${age}${age === 1 ? " day" : " days"} ago`;
   if (age > Number(p.dataset.stale)) {
     p.classList.add("stale");
-    p.appendChild(h("span", {}, " Get newer weather before you trust this week."));
+    p.appendChild(h("span", {}, ". Get newer weather before you trust this week."));
   }
 }
 /* Season, insects and map begin with what stands first on the first screen. */
@@ -16,6 +16,17 @@ function preselect() {
   }
   ["s-insect", "i-insect", "m-insect"].forEach((id) => {
     if (key && $(id)) $(id).value = key;
+  });
+}
+/* Only a new width matters: phones change their height whenever the address bar comes or goes. */
+function redrawWhenTurned() {
+  let wait = 0;
+  let width = window.innerWidth;
+  window.addEventListener("resize", () => {
+    if (window.innerWidth === width) return;
+    width = window.innerWidth;
+    clearTimeout(wait);
+    wait = setTimeout(draw, 200);
   });
 }
 function start() {
@@ -73,11 +84,7 @@ function start() {
   window.addEventListener("hashchange", () => {
     show(true);
   });
-  let wait = 0;
-  window.addEventListener("resize", () => {
-    clearTimeout(wait);
-    wait = setTimeout(draw, 200);
-  });
+  redrawWhenTurned();
   $("filters").open = window.innerWidth > 640;
   preselect();
   show(Boolean(location.hash));

@@ -63,12 +63,6 @@ function drawSeason() {
     },
   };
   rows.sort(sorts[$("s-sort").value]);
-  const axis = h("span", { class: "axisrow", "aria-hidden": "true" });
-  months(reach[0], reach[1], false).forEach((m) => {
-    const tick = h("span", {}, m.name);
-    tick.style.left = `${((m.at - reach[0]) / (reach[1] - reach[0] + 1)) * 100}%`;
-    axis.appendChild(tick);
-  });
   const strips = rows.map((w) => {
     const lake = D.lakes[W.lake[w]];
     const best = W.bw[w] === null ? "no week stands out" : span(W.bw[w], W.bw[w] + 6);
@@ -104,13 +98,19 @@ function drawSeason() {
           "tr",
           {},
           h("th", { scope: "col" }, "Lake"),
-          h("th", { scope: "col", class: "strip" }, h("span", { class: "vh" }, ""), axis),
+          h(
+            "th",
+            { scope: "col", class: "strip" },
+            h("span", { class: "vh" }, "Chance by date"),
+            monthAxis(reach),
+          ),
           h("th", { scope: "col" }, "Best week"),
         ),
       ),
       filled(h("tbody", {}), {}, strips),
     ),
   );
+  box.appendChild(stripKey(reach));
   box.appendChild(
     asTable(
       "Chances by week as a table",
@@ -297,40 +297,6 @@ function drawMap() {
   const box = emptied($("m-chart"));
   const offset = $("m-day").value ? offsetOf($("m-day").value) : D.asof + 1;
   mapPicture(box, insect, offset, D.insects[insect][3]);
-}
-function drawLake(k) {
-  const page = $(`view-lake-${k}`);
-  const water = emptied(all("[data-water]", page)[0]);
-  const detail = emptied(all("[data-detail]", page)[0]);
-  waterPicture(water, k);
-  const taxa = [];
-  for (let w = 0; w < N; w++) {
-    const t = D.insects[W.insect[w]][0];
-    if (W.lake[w] === k && taxa.indexOf(t) < 0 && (D.heat[`${k}/${t}`] || D.stages[`${k}/${t}`])) {
-      taxa.push(t);
-    }
-  }
-  if (taxa.length) {
-    detail.appendChild(h("h3", {}, "Heat and stages"));
-    taxa.forEach((t) => {
-      const box = h("div", {});
-      const out = h("details", {}, h("summary", {}, D.taxa[t][1]), box);
-      out.addEventListener("toggle", () => {
-        if (out.open && !box.firstChild) {
-          heatPicture(box, k, t);
-          stagePicture(box, k, t);
-        }
-      });
-      detail.appendChild(out);
-    });
-  }
-  const pager = emptied(all(".pager", page)[0]);
-  const last = D.lakes.length - 1;
-  if (k > 0) pager.appendChild(h("a", { href: `#lake-${k - 1}` }, "← ", h("bdi", {}, D.lakes[k - 1].name)));
-  pager.appendChild(h("a", { href: "#lakes" }, "all lakes"));
-  if (k < last) {
-    pager.appendChild(h("a", { href: `#lake-${k + 1}` }, h("bdi", {}, D.lakes[k + 1].name), " →"));
-  }
 }
 
 /* ------------------------------------------------ which part is shown */

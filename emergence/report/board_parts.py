@@ -1,0 +1,63 @@
+"""Parts of the board that are there only when their result is: headings and tables, readable without scripts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+FULL = 50
+"""Half the width of a bar's picture."""
+
+
+@dataclass(frozen=True)
+class Bar:
+    """A signed number as words and a bar from the middle: left below zero, right above; full at ``full``."""
+
+    words: str
+    value: float
+    full: float
+
+    @property
+    def x(self) -> float:
+        """Return where the bar begins, 0 to 100."""
+        return FULL + min(self._length, 0.0)
+
+    @property
+    def width(self) -> float:
+        """Return how long the bar is, 0 to 50."""
+        return abs(self._length)
+
+    @property
+    def _length(self) -> float:
+        return round(max(-1.0, min(1.0, self.value / self.full)) * FULL, 1)
+
+
+Cell = str | Bar
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of a part: the first cell of each row names it; ``numbers`` are the columns set to the right."""
+
+    caption: str
+    heads: Sequence[str]
+    rows: Sequence[Sequence[Cell]]
+    numbers: frozenset[int] = frozenset()
+
+
+@dataclass(frozen=True)
+class Part:
+    """A part of the board with its own tab.
+
+    ``key`` names it in addresses (letters only), ``tab`` in the tabs; ``rule`` says how to read it, ``curious`` holds
+    tables that fold away. Guests get it only where ``for_guests`` says that it names no lake.
+    """
+
+    key: str
+    tab: str
+    heading: str
+    rule: str
+    tables: Sequence[Table]
+    curious: Sequence[Table] = ()
+    curious_rule: str = ""
+    for_guests: bool = False
