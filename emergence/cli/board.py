@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from emergence.report.board_parts import Part
     from emergence.report.board_rows import Since
     from emergence.runs.plan import RunPlan
-    from emergence.runs.results import RunResult
+    from emergence.runs.results import RunInfo, RunResult
 
 BOARD, GUEST_BOARD, HINDCAST = "board.html", "board_guest.html", "hindcast.csv"
 MOST_LAKES = 300  # beyond, a board is made only when asked for
@@ -21,14 +21,18 @@ MOST_LAKES = 300  # beyond, a board is made only when asked for
 
 def with_learned(result: RunResult, season: Path, *, used: bool) -> RunResult:
     """Return the result with the checksum of the fits that were used, so that the next run can tell them apart."""
+    return dataclasses.replace(result, info=learned_info(result.info, season, used=used))
+
+
+def learned_info(info: RunInfo, season: Path, *, used: bool) -> RunInfo:
+    """Return what is said of a run with the checksum of the fits that were used."""
     from emergence.report.history import LEARNED
 
     path = season / LEARNED
     if not used or not path.is_file():
-        return result
+        return info
     digest = hashlib.sha256(path.read_bytes()).hexdigest()
-    checksums = dict(sorted({**result.info.checksums, LEARNED: digest}.items()))
-    return dataclasses.replace(result, info=dataclasses.replace(result.info, checksums=checksums))
+    return dataclasses.replace(info, checksums=dict(sorted({**info.checksums, LEARNED: digest}.items())))
 
 
 def since_last(result: RunResult, root: Path) -> Since | None:

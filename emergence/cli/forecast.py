@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,17 +10,21 @@ import click
 
 from emergence.cli.board import BOARD, MOST_LAKES, boards, guest_lakes, since_last, with_learned
 from emergence.cli.further import FURTHER, NETCDF, REGIONS, compared, further_files, region_files
+from emergence.cli.many import MANY_LAKES, Output, forecast_many, progress_line
 from emergence.cli.options import DATE, SEASON, hint_to_fetch, open_season, tell_problems, today
 
 if TYPE_CHECKING:
+    from emergence.records import Season
     from emergence.report.board_rows import Since
-    from emergence.runs.results import RunResult
+    from emergence.runs.blocks import Wanted
+    from emergence.runs.plan import RunPlan
+    from emergence.runs.results import RunInfo, RunResult
+    from emergence.runs.taught import Learned
 
 ROOT = Path("reports")
 PARTS = ("windows", "days", "water", "board", *FURTHER, "pictures")
 PAGES = frozenset(("board", *FURTHER))
 USUAL = frozenset(("windows", "days", "water"))
-SHOWN_AFTER = 32  # lakes; smaller runs are over before a progress line helps
 
 
 class PartsType(click.ParamType[frozenset[str]]):
@@ -53,12 +56,18 @@ class PartsType(click.ParamType[frozenset[str]]):
     show_default="windows,days,water and, up to 300 lakes, board",
     help=f"What to write, from {', '.join(PARTS)}.",
 )
-@click.option("--format", "table_format", type=click.Choice(["csv", "parquet"]), default="csv", show_default=True)
+@click.option(
+    "--format",
+    "table_format",
+    type=click.Choice(["csv", "parquet"]),
+    help="Format of the tables; default csv, above 1,000 lakes parquet where pyarrow is installed.",
+)
 @click.option("--members", is_flag=True, help="Also write each possible season's dates (members.csv).")
 @click.option("--guest", is_flag=True, help="Also write guests' copies, with the lakes alone that they may see.")
 @click.option("--open", "show", is_flag=True, help="Show the board in the browser.")
 @click.option("--no-learned", is_flag=True, help="Leave learned.json aside.")
 @click.option("--seed", type=click.IntRange(0), help="Seed of the draws; default from season.toml.")
+@click.option("--dask", metavar="ADDRESS", help="Run on Dask workers: 'local' or a scheduler's tcp://host:port.")
 @click.option("--json", "as_json", is_flag=True, help="Print the windows as JSON instead of the tables.")
 @click.pass_context
 def forecast_command(
@@ -69,12 +78,13 @@ def forecast_command(
     lakes: tuple[str, ...],
     taxa: tuple[str, ...],
     parts: frozenset[str] | None,
-    table_format: str,
+    table_format: str | None,
     members: bool,
     guest: bool,
     show: bool,
     no_learned: bool,
     seed: int | None,
+    dask: str | None,
     as_json: bool,
 ) -> None:
     """Forecast every lake and insect of a season folder.
@@ -89,52 +99,53 @@ def forecast_command(
     """
     from emergence.errors import WrongUseError
     from emergence.report.tables import check_format
-    from emergence.runs.execute import Wanted, run_plan
+    from emergence.runs.execute import Wanted
     from emergence.runs.learn import read_learned
     from emergence.runs.plan import prepare
 
     if as_of is not None and as_of > today():
         raise WrongUseError("--as-of lies after today: no weather can be known up to then.")
-    check_format(table_format)
+    check_format(table_format or "csv")
     folder = open_season(season)
     tell_problems(folder)
     learned = None if no_learned else read_learned(season)
     with hint_to_fetch(folder):
         plan = prepare(folder, as_of=as_of, lakes=lakes, taxa=taxa, seed=seed, learned=learned)
-    parts = parts_of(parts, len(plan.lakes), guest=guest, show=show)
-    wanted = Wanted(water=bool(parts & {"water", "board", "pictures", NETCDF}), members=members, effects=True)
-    result = run_plan(plan, wanted, progress=_progress(len(plan.lakes)))
-    result = with_learned(result, season, used=learned is not None)
-    since = since_last(result, ROOT) if out is None else None
-    pages = boards(result, plan, since=since, root=ROOT, guest=guest) if "board" in parts else {}
-    guests = guest_lakes(result, plan) if guest else None
-    files = {**pages, **further_files(result, parts, ROOT if out is None else None, guests)}
-    if REGIONS in parts:
-        files |= region_files(compared(folder, plan, learned), pictures="pictures" in parts)
-    what = (parts - PAGES) | ({"members"} if members else set())
-    written = _write(result, what, out, table_format, files)
-    _tell(result, since, as_json=as_json)
-    click.echo(f"written to {written}", err=True)
-    if show:
-        click.launch((written / BOARD).as_uri())
-    if result.info.dropped or any(p.severity == "file" for p in folder.problems):
-        for lake, reason in result.info.dropped.items():
+    many = dask is not None or len(plan.lakes) > MANY_LAKES
+    parts = parts_of(USUAL if many and parts is None else parts, len(plan.lakes), guest=guest, show=show)
+    water = bool(parts & {"water", "board", "pictures", NETCDF})
+    wanted = Wanted(water=water, days=not many or "days" in parts, members=members, effects=True)
+    output = Output(parts | ({"members"} if members else set()), out, table_format, as_json)
+    if many:
+        info = forecast_many(plan, wanted, output, dask=dask)
+    else:
+        info = _forecast_few(folder, plan, wanted, output, learned, guest=guest, show=show)
+    if info.dropped or any(p.severity == "file" for p in folder.problems):
+        for lake, reason in info.dropped.items():
             click.echo(f"no forecast for {lake}: {reason}", err=True)
         ctx.exit(3)
 
 
-def _progress(lakes: int) -> Callable[[int, int], None] | None:
-    if lakes < SHOWN_AFTER or not sys.stderr.isatty():
-        return None
-    import time
+def _forecast_few(
+    folder: Season, plan: RunPlan, wanted: Wanted, output: Output, learned: Learned | None, *, guest: bool, show: bool
+) -> RunInfo:
+    """Run in memory, write the run and its board, and print what is on."""
+    from emergence.runs.execute import run_plan
 
-    began = time.monotonic()
-
-    def show(done: int, total: int) -> None:
-        left = (time.monotonic() - began) * (total - done) / max(done, 1)
-        click.echo(f"\r{done} of {total} lakes, about {left:.0f} s left ", err=True, nl=done == total)
-
-    return show
+    result = run_plan(plan, wanted, progress=progress_line(len(plan.lakes)))
+    result = with_learned(result, plan.season.folder, used=plan.learned is not None)
+    since = since_last(result, ROOT) if output.out is None else None
+    pages = boards(result, plan, since=since, root=ROOT, guest=guest) if "board" in output.parts else {}
+    guests = guest_lakes(result, plan) if guest else None
+    files = {**pages, **further_files(result, output.parts, ROOT if output.out is None else None, guests)}
+    if REGIONS in output.parts:
+        files |= region_files(compared(folder, plan, learned), pictures="pictures" in output.parts)
+    written = _write(result, output.parts - PAGES, output.out, output.table_format or "csv", files)
+    _tell(result, since, as_json=output.as_json)
+    click.echo(f"written to {written}", err=True)
+    if show:
+        click.launch((written / BOARD).as_uri())
+    return result.info
 
 
 def parts_of(parts: frozenset[str] | None, lakes: int, *, guest: bool, show: bool) -> frozenset[str]:

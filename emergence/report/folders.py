@@ -8,14 +8,22 @@ import os
 import re
 import secrets
 import shutil
+import time
 import unicodedata
 from collections.abc import Iterator
 from pathlib import Path
+
+from filelock import FileLock, Timeout
 
 from emergence.errors import EmergenceError, WrongUseError
 
 RUN_FILE = "run.json"
 LATEST = "latest"
+BLOCKS = ".blocks"
+"""Hidden folder inside a run folder: the finished blocks of a run that is not written yet."""
+PARTIAL, REPLACED = ".partial-", ".replaced-"
+STALE_S = 3600.0
+"""Age [s] from which a leftover without a lock is taken for dead; our choice."""
 LONGEST_NAME = 60
 RESERVED = re.compile(r"(?i)(?:con|prn|aux|nul|conin\$|conout\$|(?:com|lpt)[0-9])\s*(?:\..*)?$")
 """Names that Windows keeps for devices, with any ending."""
@@ -57,13 +65,17 @@ def replaced_folder(target: Path) -> Iterator[Path]:
         The file system refused.
     """
     target = target.resolve()
-    _may_replace(target)
-    part = target.parent / f".partial-{secrets.token_hex(6)}"
+    may_replace(target)
+    clear_leftovers(target.parent)
+    part = target.parent / f"{PARTIAL}{secrets.token_hex(6)}"
+    lock = FileLock(f"{part}.lock")
     try:
-        part.mkdir(parents=True)
-        yield part
-        _force_to_disk(part)
-        _swap(part, target)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with lock:
+            part.mkdir()
+            yield part
+            _force_to_disk(part)
+            _swap(part, target)
     except OSError as error:
         reason = error.strerror or str(error)
         raise WriteError(
@@ -71,13 +83,63 @@ def replaced_folder(target: Path) -> Iterator[Path]:
         ) from error
     finally:
         shutil.rmtree(part, ignore_errors=True)
+        _forget(lock)
 
 
-def _may_replace(target: Path) -> None:
+def clear_leftovers(parent: Path) -> None:
+    """Remove what killed runs left beside run folders, and give back a run that was moved aside and not replaced.
+
+    A folder that is still being written is locked and stays; what has no lock stays for ``STALE_S``.
+    """
+    for path in sorted(parent.glob(f"{PARTIAL}*")) if parent.is_dir() else ():
+        with contextlib.suppress(OSError):
+            if path.suffix == ".lock":
+                _clear_locked(path)
+            elif not Path(f"{path}.lock").exists() and _is_stale(path):
+                shutil.rmtree(path) if path.is_dir() else path.unlink()
+    for path in sorted(parent.glob(f"{REPLACED}*")) if parent.is_dir() else ():
+        with contextlib.suppress(OSError):
+            if not _is_stale(path):
+                continue
+            home = parent / path.name.removeprefix(REPLACED).partition("-")[2]
+            if home == parent or home.exists():
+                shutil.rmtree(path)
+            else:
+                os.rename(path, home)
+
+
+def _clear_locked(path: Path) -> None:
+    lock = FileLock(path)
+    try:
+        with lock.acquire(timeout=0):
+            shutil.rmtree(path.with_suffix(""), ignore_errors=True)
+    except Timeout:
+        return
+    _forget(lock)
+
+
+def _forget(lock: FileLock) -> None:
+    with contextlib.suppress(OSError):
+        Path(lock.lock_file).unlink(missing_ok=True)
+
+
+def _is_stale(path: Path) -> bool:
+    status = path.lstat()
+    return time.time() - max(status.st_ctime, status.st_mtime) > STALE_S
+
+
+def may_replace(target: Path) -> None:
+    """Refuse a folder that is not new, empty, an earlier run or an unfinished one.
+
+    Raises
+    ------
+    WrongUseError
+        It holds something else, or is the current folder.
+    """
     if target.is_dir():
         if Path.cwd().is_relative_to(target):
             raise WrongUseError(f"{target} is the current folder; name a new folder for the results")
-        if any(target.iterdir()) and not (target / RUN_FILE).is_file():
+        if any(p.name != BLOCKS for p in target.iterdir()) and not (target / RUN_FILE).is_file():
             raise WrongUseError(f"{target} holds other things than an earlier run; name a new folder for the results")
     elif target.exists():
         raise WrongUseError(f"{target} is a file; name a new folder for the results")
@@ -85,7 +147,7 @@ def _may_replace(target: Path) -> None:
 
 def _swap(part: Path, target: Path) -> None:
     """Move ``part`` to ``target``; what stood there is moved aside first, and back if that fails."""
-    aside = target.parent / f".replaced-{secrets.token_hex(6)}"
+    aside = target.parent / f"{REPLACED}{secrets.token_hex(6)}-{target.name}"
     had_one = target.exists()
     if had_one:
         os.rename(target, aside)
@@ -124,7 +186,7 @@ def atomic_text(path: Path, text: str) -> None:
         The file system refused; what stood there still stands.
     """
     path = path.resolve()
-    part = path.parent / f".partial-{secrets.token_hex(6)}"
+    part = path.parent / f"{PARTIAL}{secrets.token_hex(6)}"
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         part.write_text(text, encoding="utf-8", newline="\n")

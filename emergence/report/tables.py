@@ -6,6 +6,7 @@ import importlib.util
 import json
 from functools import cache
 from importlib import resources
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from emergence.runs.results import RunResult
 
 FORMAT = 1
 TABLES = ("windows", "days", "water", "members")
+COMPRESSION = "zstd"  # of Parquet files
 LEAST_CHANCE = 0.01
 """Dates below this chance_active are left out of days.csv."""
 
@@ -68,7 +70,10 @@ def _typed(column: pd.Series[Any], field: dict[str, Any]) -> pd.Series[Any]:
 
 def as_text(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     """Return the published rows as text: ISO dates, fixed decimals, blanks as empty text."""
-    rows = published(frame, table)
+    return _text_frame(published(frame, table), table)
+
+
+def _text_frame(rows: pd.DataFrame, table: str) -> pd.DataFrame:
     return pd.DataFrame({f["name"]: _texts(rows[f["name"]], f) for f in schema(table)["fields"]}, dtype=object)
 
 
@@ -89,14 +94,35 @@ def _text(value: Any, field: dict[str, Any]) -> str:
 
 def write_table(frame: pd.DataFrame, table: str, folder: Path, *, table_format: str = "csv") -> tuple[str, int]:
     """Write one table into a folder as ``csv`` or ``parquet``; return its file name and number of rows."""
-    path = folder / f"{table}.{table_format}"
-    if table_format == "parquet":
-        rows = published(frame, table)
-        rows.to_parquet(path, index=False)
-    else:
-        rows = as_text(frame, table)
-        rows.to_csv(path, index=False, lineterminator="\n", encoding="utf-8")
+    path, rows = folder / f"{table}.{table_format}", published(frame, table)
+    header = b"" if table_format == "parquet" else (",".join(columns(table)) + "\n").encode()
+    path.write_bytes(header + _encoded(rows, table, table_format))
     return path.name, len(rows)
+
+
+def encoded(frame: pd.DataFrame, table: str, table_format: str) -> bytes:
+    """Return the published rows of a block as bytes: CSV text without its header, or a Parquet file of its own."""
+    return _encoded(published(frame, table), table, table_format)
+
+
+def _encoded(rows: pd.DataFrame, table: str, table_format: str) -> bytes:
+    if table_format != "parquet":
+        return _text_frame(rows, table).to_csv(index=False, header=False, lineterminator="\n").encode("utf-8")
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    out = BytesIO()
+    typed = pa.Table.from_pandas(rows, schema=arrow_schema(table), preserve_index=False)
+    pq.write_table(typed, out, compression=COMPRESSION)
+    return out.getvalue()
+
+
+def arrow_schema(table: str) -> Any:
+    """Return the table's schema in the types of Parquet's library."""
+    import pyarrow as pa
+
+    types = {"string": pa.string(), "date": pa.timestamp("ms"), "number": pa.float64()}
+    return pa.schema([(f["name"], types.get(f["type"], pa.int64())) for f in schema(table)["fields"]])
 
 
 def check_format(table_format: str) -> None:

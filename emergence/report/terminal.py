@@ -29,7 +29,7 @@ from emergence.report.words import (
     weather_age,
     week,
 )
-from emergence.runs.results import RunResult
+from emergence.runs.results import RunInfo, RunResult
 
 LEAST_WIDTH = 80
 LAKES_IN_FULL = 40
@@ -133,7 +133,8 @@ def summary(
         characters. With more than ``LAKES_IN_FULL`` lakes the tables by lake are left out.
     """
     screen = _Screen(result, max(width, LEAST_WIDTH), color)
-    lines = [*_header(screen), *_now(screen), *_soon(screen), *_moved(screen, changes, since), *_noted(screen)]
+    taxa = result.windows.loc[result.windows["taxon"] != "-", "taxon"].nunique()
+    lines = [*_header(screen, taxa), *_now(screen), *_soon(screen), *_moved(screen, changes, since), *_noted(screen)]
     if len(result.info.lakes) <= LAKES_IN_FULL:
         lines += _lakes(screen)
     else:
@@ -145,9 +146,15 @@ def summary(
     return "\n".join(lines) + "\n"
 
 
-def _header(screen: _Screen) -> list[str]:
+def summary_of_many(info: RunInfo, *, width: int = 80, color: bool = False) -> str:
+    """Return what is said of a run whose tables are too long for a terminal: what was run and what was assumed."""
+    empty = pd.DataFrame()
+    screen = _Screen(RunResult(info, empty, empty, empty), max(width, LEAST_WIDTH), color)
+    return "\n".join([*_header(screen, len(info.taxa)), *_said(screen), *_cautions(screen)]) + "\n"
+
+
+def _header(screen: _Screen, taxa: int) -> list[str]:
     info = screen.result.info
-    taxa = screen.result.windows.loc[screen.result.windows["taxon"] != "-", "taxon"].nunique()
     known = any(year >= 0 for year in info.slot_years)
     springs = count(info.slots, "past spring") if known else "the calendar's mean weather"
     lines = screen.title(plain(info.name) or "season", f"as of {day_and_year(info.as_of)}")[1:]

@@ -7,7 +7,7 @@ import datetime as dt
 import json
 import math
 import platform
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import metadata
 from pathlib import Path, PurePath
@@ -18,11 +18,13 @@ import numpy as np
 from emergence.errors import Problem, WrongUseError
 from emergence.report.charts import headline_pictures, render_svg, svg_to_png
 from emergence.report.folders import RUN_FILE, atomic_text, point_latest, replaced_folder, safe_name
+from emergence.report.pieces import Pieces, write_pieces
 from emergence.report.tables import FORMAT, TABLES, check_format, write_table
 from emergence.runs.results import RunInfo, RunResult
 
 __all__ = [
     "PARTS", "RunNotes", "atomic_text", "installed_versions", "run_home", "run_record", "write_dated_run", "write_run",
+    "write_run_of_blocks",
 ]  # fmt: skip
 PARTS = (*TABLES, "pictures")
 """What a run folder can be asked to hold beside its run file."""
@@ -68,8 +70,7 @@ def write_run(
     WriteError
         The file system refused; an earlier run still stands.
     """
-    if unknown := sorted(what - set(PARTS)):
-        raise WrongUseError(f"cannot write {', '.join(unknown)}; parts are {', '.join(PARTS)}")
+    _check_parts(what, PARTS)
     check_format(table_format)
     out = out.resolve()
     with replaced_folder(out) as folder:
@@ -85,9 +86,34 @@ def write_run(
             path.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
         record = run_record(result.info, notes or RunNotes())
         record |= {"tables": tables, "pictures": pictures, "files": sorted(files)}
-        text = json.dumps(record, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
-        (folder / RUN_FILE).write_text(text, encoding="utf-8", newline="\n")
+        _write_record(folder, record)
     return out
+
+
+def write_run_of_blocks(
+    info: RunInfo, blocks: Iterable[Pieces], out: Path, *, what: set[str], table_format: str = "csv"
+) -> Path:
+    """Write a run folder from the pieces of its blocks (`tables.encoded`), in the order of the lakes; see `write_run`.
+
+    No table is held as a whole, so there are no pictures.
+    """
+    _check_parts(what, TABLES)
+    check_format(table_format)
+    out = out.resolve()
+    with replaced_folder(out) as folder:
+        tables = write_pieces(blocks, [t for t in TABLES if t in what], folder, table_format=table_format)
+        _write_record(folder, run_record(info, RunNotes()) | {"tables": tables, "pictures": [], "files": []})
+    return out
+
+
+def _check_parts(what: set[str], parts: Sequence[str]) -> None:
+    if unknown := sorted(what - set(parts)):
+        raise WrongUseError(f"cannot write {', '.join(unknown)}; parts are {', '.join(parts)}")
+
+
+def _write_record(folder: Path, record: Mapping[str, Any]) -> None:
+    text = json.dumps(record, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
+    (folder / RUN_FILE).write_text(text, encoding="utf-8", newline="\n")
 
 
 def write_dated_run(
