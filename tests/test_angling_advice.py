@@ -56,13 +56,21 @@ def test_every_sheet_never_judges_ice_and_leaves_rules_to_the_authority() -> Non
 
 @pytest.mark.parametrize(
     ("upper_c", "words"),
-    [(17.9, "want care from"), (18.0, "play {species} short"), (20.0, "fish early"), (22.8, "are closed")],
+    [(17.9, "care from"), (18.0, "play {species} short"), (20.0, "fish early"), (22.8, "are closed")],
 )
 def test_heat_goes_by_the_upper_range_of_the_afternoon(upper_c: float, words: str) -> None:
     """The middle and the mean of the day are cool throughout."""
-    (told,) = [c for c in day_cautions(sheet(afternoon_c=(15.0, upper_c))) if c.key == "heat"]
+    (told,) = [c for c in day_cautions(sheet(water=(13.0, 14.0, 15.0), afternoon_c=(15.0, upper_c))) if c.key == "heat"]
     assert words in told.text and told.raised == (upper_c >= 18.0)
-    assert "thermometer decides; local closures rule" in told.text
+    assert "hermometer" in told.text and "local closures rule" in told.text
+
+
+def test_where_even_the_dawn_is_too_warm_there_is_no_early() -> None:
+    """Mean 22.0, afternoon 24.0: dawn 20.0, the stop of Boyd et al. 2010."""
+    told = {c.key: c.text for c in day_cautions(sheet(water=(21.0, 22.0, 23.0), afternoon_c=(24.0, 26.0)))}
+    assert "Leave {species} alone today" in told["heat"]
+    told = {c.key: c.text for c in day_cautions(sheet(water=(21.0, 21.9, 23.0), afternoon_c=(24.0, 26.0)))}
+    assert "Fish early" in told["heat"]
 
 
 def test_kinds_of_fish_with_their_own_tiers() -> None:
@@ -120,6 +128,12 @@ def test_known_residents_go_before_likelier_ones_that_may_live_there() -> None:
     maybe = insect("ischnura", residence="unsure", events=(EventDay("migration", 1, 0.9, 0.9, ""),))
     low = insect("aeshna", group="dragonfly", events=(EventDay("migration", 1, 0.1, 0.19, ""),))
     assert [a.insect.taxon for a in day_advice(sheet(maybe, sure, low))] == ["lestes", "ischnura"]
+
+
+def test_damselflies_lead_among_those_that_move() -> None:
+    darner = insect("aeshna", group="dragonfly", events=(EventDay("migration", 1, 0.9, 0.9, ""),))
+    damsel = insect(events=(EventDay("migration", 1, 0.5, 0.3, ""),))
+    assert [a.insect.taxon for a in day_advice(sheet(darner, damsel))] == ["coenagrion", "aeshna"]
 
 
 def test_with_nothing_on_the_move_young_nymphs_are_fished() -> None:

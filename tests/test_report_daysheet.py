@@ -10,7 +10,7 @@ from html.parser import HTMLParser
 import pytest
 from sheet_example import insect, sheet
 
-from emergence.angling.sheet import EventDay
+from emergence.angling.sheet import Elsewhere, EventDay, Stages
 from emergence.journal.words import find_level, find_stage
 from emergence.records import LEVELS, STAGES
 from emergence.report.daysheet import sheet_text
@@ -118,8 +118,8 @@ def test_blanks_use_the_words_that_note_takes() -> None:
     assert [find_stage(head) for head in words.stage_heads] == list(STAGES)
     assert [find_level(word) for word in re.split(r", | or ", words.levels)] == list(LEVELS)
     reading, sighting = words.commands
-    assert reading.startswith("emergence note reading SEASON") and "--lake low --date 2031-06-14" in reading
-    assert sighting.startswith("emergence note sighting SEASON damsel moving few --minutes")
+    assert reading.startswith("emergence note reading SEASON 13.5") and "--lake low --date 2031-06-14" in reading
+    assert sighting.startswith("emergence note sighting SEASON damsel moving few --lake low")
 
 
 def counts(text: str, row: str) -> list[str]:
@@ -179,6 +179,14 @@ def test_who_is_not_about_is_named_once() -> None:
     assert text.count("small early midges") == 1 and "not about: small early midges" in text
 
 
+def test_insects_of_which_only_young_are_about_get_no_row() -> None:
+    quiet = (EventDay("migration", 1, 0.0, 0.0, ""),)
+    young = insect("lestes", name="spreadwings", stages=Stages(0.7, 0.29, 0.01, 0.0, 0.0), events=quiet)
+    flying = insect("aeshna", name="darners", stages=Stages(0.7, 0.2, 0.0, 0.1, 0.0), events=quiet)
+    text = sheet_text(sheet(insect(), young, flying))
+    assert "only young: spreadwings\n" in text and " darners " in text
+
+
 def test_bars_fill_the_whole_width() -> None:
     placed = bars((0.4, 0.3, 0.2, 0.1))
     assert [begin for begin, _ in placed] == ["0.0", "40.0", "70.0", "90.0"]
@@ -190,3 +198,11 @@ def test_units() -> None:
     assert Units(length="ft").depth(2.747) == "9 ft" and Units().depth(10.99) == "11 m"
     assert Units(length="ft").wind(10) == "10 kt (12 mph)" and Units().wind(15) == "15 kt (8 m/s)"
     assert Units(length="ft").sink(3.81) == "1.5 in/s"
+
+
+def test_instead_names_near_lakes() -> None:
+    other = (Elsewhere("High Tarn", 12.4, 0.71, 14.2), Elsewhere("\x1b[1mBog\n", 30.0, 0.3, 15.0))
+    text = " ".join(sheet_text(sheet(elsewhere=other, elsewhere_of="spring damselflies")).split())
+    assert "Instead spring damselflies: High Tarn 71 % (12 km, 14 °C), [1mBog 30 % (30 km, 15 °C)" in text
+    feet = sheet_text(sheet(elsewhere=other, elsewhere_of="x", length_unit="ft", temperature_unit="F"))
+    assert "(8 mi, 58 °F)" in feet

@@ -17,6 +17,7 @@ from emergence.dates import day_number
 from emergence.errors import SeasonError, WrongUseError
 from emergence.records import Season
 from emergence.runs.daysheet import day_sheet
+from emergence.runs.elsewhere import with_elsewhere
 from emergence.runs.execute import run_plan
 from emergence.runs.plan import prepare
 from emergence.runs.stage_board import find_lake
@@ -187,3 +188,18 @@ def test_the_stop_of_the_trip_plan_is_the_usual_one(tmp_path: Path) -> None:
     text = f"{SETTINGS}\n[trips]\nheat_stop_c = 17\n"
     (tiers,) = made(read_season(write_season(tmp_path, {"season.toml": text}), today=TODAY)).tiers
     assert (tiers.caution_c, tiers.stop_c, tiers.closure_c) == (17.0, 17.0, 22.8)
+
+
+def test_elsewhere_are_open_near_lakes_with_the_same_chances_as_in_the_run(tmp_path: Path) -> None:
+    closed = "lake_id,from,to,reason\nbirch,2024-06-01,2024-06-30,\n"
+    everywhere = "lake_id,taxon,residence\nalder,coenagrion,yes\ncedar,coenagrion,yes\n"
+    season = read_season(write_season(tmp_path, {"closures.csv": closed, "residents.csv": everywhere}), today=TODAY)
+    first = made(season, day_number(dt.date(2024, 6, 8)))
+    told = with_elsewhere(first, season, day_number(dt.date(2024, 6, 8)))
+    assert told.elsewhere_of and "Birch Lake" not in [e.lake for e in told.elsewhere]
+    result = run_plan(prepare(season, lakes=("cedar",)))
+    for other in told.elsewhere:
+        days = result.days[(result.days.date == "2024-06-08") & (result.days.lake_id == "cedar")]
+        assert other.chance in days.chance_moving.tolist() and 40 < other.km < 70  # 0.4° north, 0.48° west
+    winter = made(season, day_number(dt.date(2024, 2, 1)))
+    assert with_elsewhere(winter, season, day_number(dt.date(2024, 2, 1))).elsewhere == ()

@@ -29,6 +29,7 @@ class Warned(BaseModel):
     caution: str = ""
     stop: str = ""
     closure: str = ""
+    all_day: str = ""
     source: Annotated[str, Field(min_length=3)]
     standing: Standing
 
@@ -81,7 +82,14 @@ def _heat(sheet: DaySheet, one: Warned) -> list[Caution]:
     found = [(TIERS.index(heat_tier(sheet.afternoon_c[1], tiers)), tiers) for tiers in sheet.tiers]
     found.sort(key=lambda pair: (-pair[0], pair[1].caution_c))
     return [
-        Caution("heat", getattr(one, TIERS[tier]) if tier else one.text, raised=tier > 0, tiers=tiers)
+        Caution("heat", _heat_text(sheet, one, tier, tiers), raised=tier > 0, tiers=tiers)
         for place, (tier, tiers) in enumerate(found)
         if tier > 0 or place == 0
     ]
+
+
+def _heat_text(sheet: DaySheet, one: Warned, tier: int, tiers: HeatTiers) -> str:
+    """Return the text of a tier; where not even the dawn is below the stop, that of a day without fishing."""
+    if sheet.dawn_c >= tiers.stop_c:
+        return one.all_day
+    return getattr(one, TIERS[tier]) if tier else one.text

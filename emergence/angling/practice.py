@@ -99,10 +99,12 @@ MOST_ADVISED = 3
 def day_advice(sheet: DaySheet) -> tuple[Advice, ...]:
     """Return advice for the insects that matter on the day: known residents first, the likeliest to move on top.
 
+    Damselflies go before others: their migration is the headline (common practice, no source).
+
     Where nothing is likely to move, the commonest insect that lives there as a nymph or larva is fished as such.
     """
     least = number("shown_chance")
-    ranked = sorted(sheet.board.insects, key=lambda i: (i.residence != "yes", -i.moving_chance))
+    ranked = sorted(sheet.board.insects, key=lambda i: (i.residence != "yes", i.group != "damselfly", -i.moving_chance))
     chosen = [i for i in ranked if i.moving_chance >= least][:MOST_ADVISED]
     if not chosen:
         chosen = sorted((i for i in ranked if i.stages is not None), key=_still_first)[:1]

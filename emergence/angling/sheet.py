@@ -100,12 +100,23 @@ class Board:
 
 
 @dataclass(frozen=True)
+class Elsewhere:
+    """Another lake the same day: name, way as the crow flies [km], chance that the insect shows, surface [°C]."""
+
+    lake: str
+    km: float
+    chance: float
+    water_c: float
+
+
+@dataclass(frozen=True)
 class DaySheet:
     """One lake and day.
 
     Depths and height [m], area [ha], NaN where not said (``deepest_m`` is then guessed); temperatures [°C]: surface
     ``water``, afternoon maximum of the surface ``afternoon_c`` (middle, upper range), air. ``sun`` are sunrise, noon
-    and sunset [h] by the season's clock, or by the sun's where ``clock`` is false. ``closures`` say why it is closed.
+    and sunset [h] by the season's clock, or by the sun's where ``clock`` is false. ``closures`` say why it is closed;
+    ``elsewhere`` are other lakes for the insect ``elsewhere_of``, the best first.
     """
 
     board: Board
@@ -126,5 +137,12 @@ class DaySheet:
     turnover: float
     tiers: tuple[HeatTiers, ...]
     closures: tuple[str, ...] = ()
+    elsewhere: tuple[Elsewhere, ...] = ()
+    elsewhere_of: str = ""
     temperature_unit: str = "C"
     length_unit: str = "m"
+
+    @property
+    def dawn_c(self) -> float:
+        """The middle surface at dawn [°C]: as far below the mean of the day as the usual afternoon is above it."""
+        return 2 * self.water[1] - self.afternoon_c[0]

@@ -54,8 +54,9 @@ def daysheet_command(
 ) -> None:
     """Make the sheet that goes in the boat: one lake and day.
 
-    Cautions, water and hours, which stages of which insects are about, where and how to fish them, the counts behind
-    it, and blanks for what you read and see. LAKE is a lake_id or a lake's name, DATE a day of a season forecast.
+    Cautions, water and hours, near lakes where the same insect moves, which stages of which insects are about, where
+    and how to fish them, the counts behind it, and blanks for what you read and see. LAKE is a lake_id or a lake's
+    name, DATE a day of a season forecast.
 
     \b
     Examples:
@@ -66,6 +67,7 @@ def daysheet_command(
     from emergence.report.daysheet import sheet_text
     from emergence.report.daysheet_page import sheet_page
     from emergence.runs.daysheet import day_sheet
+    from emergence.runs.elsewhere import with_elsewhere
     from emergence.runs.learn import read_learned
     from emergence.runs.plan import prepare
     from emergence.runs.stage_board import find_lake
@@ -78,7 +80,7 @@ def daysheet_command(
     learned = None if no_learned else read_learned(season)
     with hint_to_fetch(folder):
         plan = prepare(folder, as_of=as_of, lakes=(lake_id,), learned=learned)
-    sheet = day_sheet(plan, date)
+    sheet = with_elsewhere(day_sheet(plan, date), folder, date, learned)
     text = sheet_page(sheet, sink_cm_s=sink) if as_html else sheet_text(sheet, sink_cm_s=sink)
     if output is None:
         click.echo(text, nl=False)

@@ -57,7 +57,9 @@ def _board(words: Words) -> list[str]:
             unsure = True
             lines.append(f" {MAY_LIVE_HERE}:")
         lines.append(set_line(text, TABLE, wide))
-    return [*lines, *(wrap(f"not about: {words.absent}", WIDTH, first="  ", rest="  ") if words.absent else []), ""]
+    for label, names in words.absent:
+        lines += wrap(f"{label}: {names}", WIDTH, first=" ", rest="   ")
+    return [*lines, ""]
 
 
 def _row(row: Row) -> list[str]:
@@ -84,9 +86,14 @@ def _counts(words: Words) -> list[str]:
 def _blanks(words: Words) -> list[str]:
     reading = f"hour ____ depth ____ {words.depth_unit} water ____ {words.reading_unit}"
     lines = ["NOTE", f" {reading}   {reading}"]
-    lines += [f" seen: {words.levels} (looked, saw none counts); minutes looked ____"]
+    lines += [f" {words.levels} (looked, saw none counts); minutes looked ____"]
     first, each = 30, 8
     lines.append(" " + " " * first + "".join(f"{head:<{each}}" for head in words.stage_heads).rstrip())
     for name in words.blanks:
-        lines.append(" " + pad(name, first - 1) + " " + " ".join(["_" * (each - 1)] * len(words.stage_heads)))
-    return [*lines, *(line for c in words.commands for line in wrap(c, WIDTH, first=" ", rest="   ")), ""]
+        lines.append(
+            " "
+            + (pad(name, first - 1) if name else "_" * (first - 1))
+            + " "
+            + " ".join(["_" * (each - 1)] * len(words.stage_heads))
+        )
+    return [*lines, *(line for c in words.commands for line in wrap(c, WIDTH, rest="  ")), ""]

@@ -10,18 +10,20 @@ from emergence.angling.practice import Advice, day_advice
 from emergence.angling.sheet import DaySheet, GateDay, Insect
 from emergence.angling.sums import count_down, intermediate_count, slant_length
 from emergence.records import LEVELS, STAGES
-from emergence.report.text import plain
+from emergence.report.text import clip, plain
 from emergence.report.units import FOOT_M, Units
 from emergence.report.why import VARIABLES
 from emergence.report.words import MAY_LIVE_HERE, NYMPHS_MOVE, chance_words, count, day_and_year, percent
 
 DEPTHS_M, DEPTHS_FT = (0.5, 0.9, 2.0, 3.0, 5.0), (2.0, 3.0, 6.0, 10.0, 16.0)
-LEAST_SHOWN = 0.01  # chance below which an insect that is not about gets no row
+LEAST_SHOWN = 0.01  # chance of a moving day below which an insect of which only young are about gets no row
+ONLY_YOUNG = 0.98  # share of young and mature nymphs from which only they are about
 OPEN_ENOUGH = 0.9  # gates open this far are not worth a word
 STAR = "*"
+LAKE_CELLS, TITLE_CELLS, REASON_CELLS = 24, 44, 160  # of names and reasons, so that the sheet stays one page
 STARRED = "* common practice, no source"
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-BLANK_ROWS = 5
+BLANK_ROWS = 4
 STAGE_HEADS = {"empty_skin": "skin"}
 BASIS = {
     "measured": "air measured",
@@ -61,7 +63,7 @@ class Words:
     cautions: tuple[tuple[str, bool], ...]
     day: tuple[tuple[str, str], ...]
     rows: tuple[Row, ...]
-    absent: str
+    absent: tuple[tuple[str, str], ...]
     parts: tuple[Part, ...]
     counts: tuple[tuple[str, ...], ...]
     count_notes: tuple[str, ...]
@@ -88,11 +90,11 @@ def sheet_words(sheet: DaySheet, *, sink_cm_s: float | None = None) -> Words:
     ahead = (board.date - board.as_of).days
     lead = f", {count(ahead, 'day')} ahead" if ahead > 0 else ""
     return Words(
-        title=plain(board.lake) or plain(board.lake_id),
+        title=clip(plain(board.lake) or plain(board.lake_id), TITLE_CELLS),
         date=f"{WEEKDAYS[board.date.weekday()]} {day_and_year(board.date)}",
-        place=", ".join(p for p in (plain(sheet.region), units.depth(sheet.elevation_m)) if p),
+        place=", ".join(p for p in (clip(plain(sheet.region), LAKE_CELLS), units.depth(sheet.elevation_m)) if p),
         basis=f"as of {day_and_year(board.as_of)}{lead}; {BASIS[sheet.basis]}",
-        closed=tuple(plain(text) for text in sheet.closures),
+        closed=tuple(clip(plain(text), REASON_CELLS) for text in sheet.closures),
         cautions=tuple((_told(c, sheet, units), c.raised) for c in day_cautions(sheet)),
         day=tuple(_day(sheet, units)),
         rows=rows,
@@ -100,7 +102,7 @@ def sheet_words(sheet: DaySheet, *, sink_cm_s: float | None = None) -> Words:
         parts=tuple(_part(a, sheet, units) for a in day_advice(sheet)),
         counts=_counts(sheet, units, sink_cm_s),
         count_notes=_count_notes(units, sink_cm_s),
-        blanks=tuple(row.name for row in sorted(rows, key=lambda r: (r.unsure, -r.chance))[:BLANK_ROWS]),
+        blanks=(*(row.name for row in rows[:BLANK_ROWS]), ""),
         stage_heads=tuple(STAGE_HEADS.get(stage, stage) for stage in STAGES),
         levels=", ".join(LEVELS[:-1]) + f" or {LEVELS[-1]}",
         reading_unit=f"°{units.temperature}",
@@ -112,8 +114,8 @@ def sheet_words(sheet: DaySheet, *, sink_cm_s: float | None = None) -> Words:
 def _commands(sheet: DaySheet) -> tuple[str, str]:
     where = f"--lake {plain(sheet.board.lake_id)} --date {sheet.board.date}"
     return (
-        f"emergence note reading SEASON 13.5 --hour 14 --depth 0.5 {where}",
-        f"emergence note sighting SEASON damsel moving few --minutes 20 {where}",
+        f"emergence note reading SEASON 13.5 {where}",
+        f"emergence note sighting SEASON damsel moving few {where}",
     )
 
 
@@ -126,6 +128,7 @@ def _told(caution: Caution, sheet: DaySheet, units: Units) -> str:
         cold_low=units.temp(sheet.water[0]),
         ice_chance=percent(sheet.ice_chance),
         afternoon=units.temp(sheet.afternoon_c[1]),
+        dawn=units.temp(sheet.dawn_c),
         species=plain(tiers.species),
         caution=units.temp(tiers.caution_c, tenths=True),
         stop=units.temp(tiers.stop_c, tenths=True),
@@ -143,14 +146,20 @@ def _day(sheet: DaySheet, units: Units) -> list[tuple[str, str]]:
     lines = [
         ("Water", f"surface {_range(sheet.water, units)}, afternoon {units.degrees(usual)}, up to {units.temp(upper)}"),
         ("Air", f"low {_range(sheet.air_min, units)}, high {_range(sheet.air_max, units)}"),
-        ("Sun", " ".join(f"{word} {_clock(h)}" for word, h in zip(("up", "noon", "down"), sheet.sun, strict=True))),
+        ("Sun", ", ".join(f"{word} {_clock(h)}" for word, h in zip(("up", "noon", "down"), sheet.sun, strict=True))),
     ]
     if not sheet.clock:
-        lines[-1] = ("Sun", f"{lines[-1][1]}, by the sun (season.toml names no time_zone)")
+        lines[-1] = ("Sun", f"{lines[-1][1]}, by the sun (no time_zone set)")
     if sheet.ice_chance >= number("ice_share"):
         lines.append(("Ice", f"chance {percent(sheet.ice_chance)}; for insects, not for standing on"))
     if sheet.turnover >= number("shown_chance"):
         lines.append(("Turnover", f"{percent(sheet.turnover)} {chance_words(sheet.turnover)}: poor fishing{STAR}"))
+    if sheet.elsewhere:
+        lakes = [
+            f"{clip(plain(e.lake), LAKE_CELLS)} {percent(e.chance)} ({units.far(e.km)}, {units.temp(e.water_c)})"
+            for e in sheet.elsewhere
+        ]
+        lines.append(("Instead", f"{plain(sheet.elsewhere_of)}: {', '.join(lakes)}"))
     return lines
 
 
@@ -159,17 +168,20 @@ def _clock(hours: float, *, coarse: bool = False) -> str:
     return f"{minutes // 60 % 24:02d}:{minutes % 60:02d}"
 
 
-def _rows(insects: tuple[Insect, ...]) -> tuple[tuple[Row, ...], str]:
-    """Return the insects about or about to be, known residents first; and in words who is not about."""
-    rows, absent = [], []
+def _rows(insects: tuple[Insect, ...]) -> tuple[tuple[Row, ...], tuple[tuple[str, str], ...]]:
+    """Return the insects about or about to be, known residents first; and names of those only young, and not about."""
+    rows, young, absent = [], [], []
     for insect in sorted(insects, key=lambda i: (i.residence != "yes", -i.moving_chance, i.taxon)):
-        if insect.stages is None and insect.moving_chance < LEAST_SHOWN:
-            absent.append(plain(insect.name))
-            continue
-        s = insect.stages
-        shares = None if s is None else (s.young, s.mature, s.moving, s.adult)
-        rows.append(Row(plain(insect.name), shares, insect.moving_chance, _shows(insect), insect.residence != "yes"))
-    return tuple(rows), "; ".join(absent)
+        s, name, quiet = insect.stages, plain(insect.name), insect.moving_chance < LEAST_SHOWN
+        if quiet and s is None:
+            absent.append(name)
+        elif quiet and s is not None and s.young + s.mature >= ONLY_YOUNG:
+            young.append(name)
+        else:
+            shares = None if s is None else (s.young, s.mature, s.moving, s.adult)
+            rows.append(Row(name, shares, insect.moving_chance, _shows(insect), insect.residence != "yes"))
+    said = (("only young", young), ("not about", absent))
+    return tuple(rows), tuple((label, "; ".join(names)) for label, names in said if names)
 
 
 def _shows(insect: Insect) -> str:
@@ -240,7 +252,7 @@ def _count_notes(units: Units, sink_cm_s: float | None) -> tuple[str, ...]:
     timed = "3 ft in 12 s is 3 in/s" if units.feet else "1 m in 20 s is 5 cm/s"
     ask = f" Time your fly: {timed}." if sink_cm_s is None else ""
     return (
-        f"Count = depth / sink rate.{ask} Line pull and retrieve lift the fly: count, then feel.",
+        f"Count (depth / sink rate), then feel: line pull and retrieve lift the fly.{ask}",
         f"Away: how far from weed so deep nymphs are in the top {top} ({angle:.0f}° slant); from there level to the "
         f"stems.{STAR}",
     )

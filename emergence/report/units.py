@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from emergence.angling.sums import wind_m_s
 
-FOOT_M, INCH_CM, MPH_M_S = 0.3048, 2.54, 0.44704
+FOOT_M, INCH_CM, MPH_M_S, MILE_KM = 0.3048, 2.54, 0.44704, 1.609344
 
 
 @dataclass(frozen=True)
@@ -57,6 +57,10 @@ class Units:
     def sink(self, cm_s: float) -> str:
         """Return ``4 cm/s`` or ``1.6 in/s``."""
         return f"{cm_s / INCH_CM if self.feet else cm_s:.2g} {self.rate}"
+
+    def far(self, km: float) -> str:
+        """Return ``12 km`` or ``7 mi``."""
+        return f"{km / MILE_KM:.0f} mi" if self.feet else f"{km:.0f} km"
 
     def wind(self, knots: float) -> str:
         """Return ``10 kt (5 m/s)`` or ``10 kt (12 mph)``."""
