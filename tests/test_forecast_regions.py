@@ -11,6 +11,7 @@ from scipy import stats
 
 from emergence.dates import NEVER
 from emergence.forecast.regions import (
+    Climb,
     climb,
     height_band,
     median_known,
@@ -112,6 +113,24 @@ def test_latitude_that_goes_with_height_is_not_told_apart() -> None:
     days, height, _, region = planted(6)
     found = climb(days, height, 48 + height / 500 + 0.05 * np.sin(height), region)
     assert found.together and found.per_degree is None and found.per_100m is not None
+
+
+def between(seed: int, *, regions: int) -> Climb:
+    """Fit lakes of small regions that climb as `planted`, each region with a climate of its own (synthetic)."""
+    rng = np.random.default_rng(seed)
+    region = np.repeat(np.arange(regions), 10)
+    height, latitude = rng.uniform(0, 1500, len(region)), 48 + region * 0.8 + rng.uniform(0, 0.1, len(region))
+    climate, own = rng.normal(0, 6.0, regions)[region], rng.normal(0, 3.0, len(region))
+    return climb(100 + 3 * height / 100 + 4 * latitude + climate + own, height, latitude, region)
+
+
+def test_regions_tell_latitude_among_them_each_counting_once() -> None:
+    """Lakes taken one by one would give intervals some three times too narrow: ten lakes share one climate."""
+    found = [between(seed, regions=8).per_degree for seed in range(200)]
+    inside = sum(slope.low <= 4 <= slope.high for slope in found if slope is not None)
+    low, high = stats.binom(200, 0.95).ppf([0.001, 0.999])
+    assert low <= inside <= high
+    assert between(1, regions=4).per_degree is None
 
 
 def test_south_counts_polewards() -> None:

@@ -18,7 +18,7 @@ Offsets = NDArray[np.int16]
 Floats = NDArray[np.float64]
 LEAST_FREE = 3
 """Least lakes beyond the coefficients of a fit; our prior."""
-LEAST_RISE_M, LEAST_REACH_DEG = 100.0, 0.5
+LEAST_RISE_M, LEAST_REACH_DEG = 100.0, 1.0
 """Least spread of heights [m] and of latitudes [degrees] that gives a slope; our prior."""
 WANTED_D = 1.0
 """Half width of the interval of days for 100 m that is worth having [d]; our prior."""
@@ -133,12 +133,13 @@ def climb(days: ArrayLike, elevation_m: ArrayLike, latitude: ArrayLike, regions:
     -----
     Regions differ by more than their height (a maritime coast, an inland valley), so each has an intercept of its own
     where enough lakes are left to tell a slope: lakes are then compared with others of their region. Latitude enters
-    the same fit where lakes of one region reach over at least half a degree, else a fit over all lakes without those
-    intercepts; in both only while the variance inflation 1 / (1 - r²) of height and latitude is at most 5. The interval
-    tells how lakes scatter around the fit (depth, exposure); an error that all lakes share is not in it. How many lakes
-    would be enough: the standard error falls with the square root of the lakes beyond the coefficients, their heights
-    spread as these. Height and latitude as the regressors of phenology: Hopkins 1920, J Wash Acad Sci 10:34 (four days
-    for each degree of latitude and each 400 feet).
+    the same fit where lakes of one region reach over at least a degree, and only while the variance inflation 1 / (1
+    - r²) of height and latitude is at most 5. Where they do not reach so far, five regions and more tell it among
+    them: their mean dates, brought to one height, on their mean latitudes, a region counting once however many its
+    lakes. The interval tells how lakes scatter around the fit (depth, exposure); an error that all lakes share is not
+    in it. How many lakes would be enough: the standard error falls with the square root of the lakes beyond the
+    coefficients, their heights spread as these. Height and latitude as the regressors of phenology: Hopkins 1920, J
+    Wash Acad Sci 10:34 (four days for each degree of latitude and each 400 feet).
     """
     date = np.asarray(days, dtype=np.float64)
     terms = [np.asarray(elevation_m, dtype=np.float64) / 100.0, np.abs(np.asarray(latitude, dtype=np.float64))]
@@ -149,9 +150,10 @@ def climb(days: ArrayLike, elevation_m: ArrayLike, latitude: ArrayLike, regions:
     every = _fit(date, height, north, np.zeros_like(codes))
     within = own.per_100m is not None and len(set(codes.tolist())) > 1
     used = own if own.per_100m is not None else every
-    per_degree = used.per_degree if used.per_degree is not None else every.per_degree
-    together = per_degree is None and every.together
-    return Climb(len(date), used.per_100m, per_degree, within, together, used.scatter_days, used.lakes_wanted)
+    per_degree = used.per_degree
+    if own.per_100m is not None and per_degree is None and not used.together:
+        per_degree = _between(date - own.per_100m.days * height, north, codes)
+    return Climb(len(date), used.per_100m, per_degree, within, used.together, used.scatter_days, used.lakes_wanted)
 
 
 def _fit(date: Floats, height: Floats, north: Floats, codes: NDArray[np.integer]) -> Climb:
@@ -172,6 +174,17 @@ def _fit(date: Floats, height: Floats, north: Floats, codes: NDArray[np.integer]
     wanted = _lakes_wanted(fit.bse[0], lakes, int(fit.df_resid)) if tells_height else 0
     scatter = float(np.sqrt(fit.scale))
     return Climb(lakes, per_100m, slopes[0] if slopes else None, False, bool(together), scatter, wanted)
+
+
+def _between(date: Floats, north: Floats, codes: NDArray[np.integer]) -> Slope | None:
+    """Return the slope of the regions' mean dates on their mean latitude; None where too few or too near."""
+    lakes = np.bincount(codes)
+    dates, norths = (np.bincount(codes, weights=v) / lakes for v in (date, north))
+    if len(lakes) - 2 < LEAST_FREE or np.ptp(norths) < LEAST_REACH_DEG:
+        return None
+    fit = OLS(dates, np.column_stack([norths, np.ones(len(lakes))])).fit()
+    low, high = fit.conf_int(alpha=1.0 - CONFIDENCE)[0]
+    return Slope(float(fit.params[0]), float(low), float(high))
 
 
 def _lakes_wanted(error: float, lakes: int, free: int) -> int:

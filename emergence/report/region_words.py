@@ -191,8 +191,9 @@ def _climb_sentence(result: RegionsResult, row: Any) -> str:
         said.append(f"Not told from no climb by {many}: {' and '.join(open_)}.")
     if row.lakes_wanted > row.lakes:
         said.append(f"To know the climb with height to a day takes some {_rounded(row.lakes_wanted)} lakes.")
-    if row.together:
-        said.append("Latitude cannot be told from height here.")
+    if pd.isna(row.per_degree):
+        why = "from height here" if row.together else "by so few regions, so near in it"
+        said.append(f"Latitude cannot be told {why}.")
     return " ".join(said)
 
 
