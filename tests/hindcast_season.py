@@ -40,6 +40,16 @@ def water(air: np.ndarray) -> np.ndarray:
     return out
 
 
+def emergence_days(days: np.ndarray, lake: np.ndarray) -> set[int]:
+    """Return the planted days, one a season, on which the first caenis fly: the lake has passed 250 °C·day above 10."""
+    out = set()
+    year = np.array([to_date(int(d)).year for d in days])
+    for y in np.unique(year):
+        heat = np.cumsum(np.maximum(lake[year == y] - 10.0, 0.0))
+        out.add(int(days[year == y][np.argmax(heat >= 250.0)]))
+    return out
+
+
 def hindcast_files() -> dict[str, str]:
     """Return the text of every file by its name."""
     days, air = weather()
@@ -47,7 +57,12 @@ def hindcast_files() -> dict[str, str]:
     error = 0.4 * np.random.default_rng(7).standard_normal(len(days))
     read = [k for k in range(len(days)) if days[k] % 7 == 0 and 32 <= day_of_year(days[k : k + 1])[0] <= 230]
     readings = [f"tarn,{to_date(days[k])},{max(lake[k] + error[k], 0.0):.1f}" for k in read]
+    seen = ["lake_id,date,taxon,stage,level"]
+    for day in sorted(emergence_days(days, lake)):
+        looks = (("none", day - 9), ("none", day - 2), ("few", day + 3), ("many", day + 10))
+        seen += [f"tarn,{to_date(at)},caenis,adult,{level}" for level, at in looks]
     return {
+        "sightings.csv": "\n".join(seen),
         "lakes.csv": LAKES,
         "stations.csv": STATIONS,
         "weather/town.csv": "\n".join(

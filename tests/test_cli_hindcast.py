@@ -38,19 +38,26 @@ def test_table_in_plain_words(ran: tuple[Result, Path]) -> None:
     assert "in the middle case; the calendar by" in result.stdout
     assert "leave one year out" in result.stdout
     assert "\ntarn\n" in result.stdout
+    assert "\ncaenis, leaving the water\n" in result.stdout
     assert max(map(len, result.stdout.splitlines())) <= 120
 
 
 def test_csv_has_the_columns_of_the_schema_and_dates_in_order(ran: tuple[Result, Path]) -> None:
     table = pd.read_csv(ran[1] / "hindcast.csv")
     assert tuple(table.columns) == columns("hindcast")
-    assert len(table) == 2 * 2 * 7  # seasons, leads, milestones
+    thermal = table["event"] == "thermal"
+    assert thermal.sum() == 2 * 2 * 7  # seasons, leads, milestones
+    assert table[~thermal][["taxon", "event", "truth_kind"]].drop_duplicates().values.tolist() == [
+        ["caenis", "emergence", "sightings"]
+    ]
+    assert (~thermal).sum() == 2 * 2
     for a, b in (("p05", "p10"), ("p10", "p50"), ("p50", "p90"), ("p90", "p95")):
         assert (table[a] <= table[b]).all()
     assert set(table["season"]) == {2006, 2007}
     assert (table["issue_date"].str[:4].astype(int) == table["season"]).all()
     assert (table["known_years"] == "other").all()
-    assert (table["truth_from"] == table["truth_to"]).all()
+    assert (table["truth_from"] == table["truth_to"])[thermal].all()
+    assert (table["truth_from"] < table["truth_to"])[~thermal].all()
 
 
 def test_picture(ran: tuple[Result, Path]) -> None:
@@ -80,6 +87,7 @@ def test_json_twin(folder: Path) -> None:
     assert table["table"] == "hindcast"
     assert tuple(table["hindcast"][0]) == columns("hindcast")
     assert {row["readings"] for row in table["hindcast"]} == {0}
+    assert [row["taxon"] for row in table["insects"]] == ["caenis"]
     assert table["leads"][0]["lead_days"] == 10
     assert table["notes_used"] == "none of its notes"
 

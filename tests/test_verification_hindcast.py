@@ -9,7 +9,7 @@ from scipy import stats
 from scores.probability import crps_for_ensemble
 
 from emergence.degreedays.milestones import MILESTONES
-from emergence.runs.hindcast import Rerun, Target
+from emergence.runs.hindcast import Rerun, water_target
 from emergence.verification.baselines import (
     CALENDAR_SD_D,
     climatology_members,
@@ -89,7 +89,7 @@ def _rerun(**given: object) -> Rerun:
     years = np.arange(2000, 2012)
     dates = given.pop("other_date", RNG.integers(130, 150, len(years)))
     base: dict[str, object] = {
-        "target": Target("tarn", MILESTONES[2], int(given.pop("year", 2012)), 28, 15_000, 15_030),
+        "target": water_target("tarn", MILESTONES[2], int(given.pop("year", 2012)), 28, (15_000, 15_030)),
         "start": 14_900,
         "truth": 140,
         "members": RNG.integers(135, 146, (30, 8)),
@@ -208,7 +208,7 @@ def test_calibrated_members_are_found_calibrated() -> None:
 def test_skill_is_the_mean_over_lakes() -> None:
     near, far = np.full((30, 8), 141), np.full((30, 8), 150)
     one = _rerun(members=near)
-    other = _rerun(members=far, target=Target("mere", MILESTONES[2], 2012, 28, 15_000, 15_030))
+    other = _rerun(members=far, target=water_target("mere", MILESTONES[2], 2012, 28, (15_000, 15_030)))
     done = scored([one, other], rules=AS_THEY_ARE)
     by_hand = np.mean([1 - s.crps / s.crps_mean_date for s in done])
     table = skill_table(done)

@@ -4,11 +4,12 @@ import numpy as np
 import pytest
 import xarray as xr
 from scores.probability import brier_score as library_brier
-from scores.probability import crps_for_ensemble
+from scores.probability import crps_for_ensemble, tail_tw_crps_for_ensemble
 
 from emergence.verification.scores import (
     brier_parts,
     brier_score,
+    crps_between,
     crps_ensemble,
     crps_fair,
     crps_normal,
@@ -65,6 +66,25 @@ def test_fair_score_of_a_few_normal_members_is_that_of_the_distribution() -> Non
     # standard error of the mean 0.004, so that three of them fit; the plain score is higher by 1 / (sqrt(pi) 4) = 0.14
     assert crps_fair(members, np.full(20_000, 0.5)).mean() == pytest.approx(crps_normal(0, 1, 0.5), abs=0.012)
     assert crps_ensemble(members, np.full(20_000, 0.5)).mean() > crps_normal(0, 1, 0.5) + 0.12
+
+
+def test_score_of_a_span_of_dates_is_that_of_an_independent_library() -> None:
+    """The library's tails below and above a threshold, laid together, leave the span between out."""
+    members, low = RNG.normal(140, 8, (6, 25)), np.array([120.0, 131, 138, 140, 150, 170])
+    high = low + np.array([0.0, 4, 9, 1, 20, 3])
+    found = crps_between(members, low, high)
+    for k in range(6):
+        there = [
+            tail_tw_crps_for_ensemble(
+                xr.DataArray(members[k], dims="m"), xr.DataArray(edge), "m", threshold=edge, tail=tail
+            )
+            for edge, tail in ((float(low[k]), "lower"), (float(high[k]), "upper"))
+        ]
+        assert found[k] == pytest.approx(float(sum(there)), rel=1e-12)
+    np.testing.assert_allclose(crps_between(members, low, low), crps_ensemble(members, low), rtol=1e-12)
+    np.testing.assert_allclose(crps_between(members, low, low, fair=True), crps_fair(members, low), rtol=1e-12)
+    with pytest.raises(ValueError, match="must not exceed"):
+        crps_between(members, high, low)
 
 
 def test_brier_score_is_that_of_an_independent_library() -> None:

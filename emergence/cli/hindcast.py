@@ -88,16 +88,17 @@ def hindcast_command(
 ) -> None:
     """Forecast past seasons again as if on a day of theirs, and score the dates.
 
-    The dates are those on which the surface water that was read passed given degree-days (base and sum, such as 8/100).
+    The dates are those on which the surface water that was read passed given degree-days (base and sum, such as 8/100),
+    and for insects the days between the last look in vain and the first sight of nymphs on the move, skins or adults.
     Each is forecast again some weeks before its usual date, with nothing known of that season after the issue date: no
     weather, no note, no fit. All other years, later ones too, serve as skies and for fits; with --past-only earlier
     ones alone. All of the season's notes up to the issue date act; with --readings N at most N readings, those nearest
-    to 3, 14 and 28 days before it, and no ice date.
+    to 3, 14 and 28 days before it, no ice date and no sighting.
 
-    The dates given are those of the lake's water model, moved and widened by how it missed the other years, joined with
-    regressions on the air of the last 30, 60 and 90 days, each by its expected error (these alone where the model
-    cannot follow the lake; the result says so). The forecast's insects live in the model alone, whose skill stands
-    beside.
+    Insects are given as the forecast gives them. The dates of the water are those of the lake's model, moved and
+    widened by how it missed the other years, joined with regressions on the air of the last 30, 60 and 90 days, each by
+    its expected error (these alone where the model cannot follow the lake; the result says so). The forecast's insects
+    live in the model alone, whose skill stands beside.
 
     With --unseen a lake's own notes of other years are left out, as if it had none: its members as they are against the
     mean date of the lakes within 300 km and 500 m of height.
@@ -137,11 +138,15 @@ def _scored(folder: Season, ask: Ask) -> HindcastResult:
     """Run and score; say on stderr how far it is."""
     from emergence.errors import EmergenceError
     from emergence.runs.hindcast import rerun_all
+    from emergence.runs.hindcast_sightings import rerun_sightings
     from emergence.verification.hindcast import hindcast_result
 
     reruns = list(rerun_all(folder, ask, progress=_progress()))
+    if not ask.unseen:
+        reruns += rerun_sightings(folder, ask, progress=_progress())
     used = ask.readings[0]
-    words = "all its notes up to then" if used is None else f"at most {used} of its readings and no ice date"
+    words = f"at most {used} of its readings, no ice date and no sighting"
+    words = "all its notes up to then" if used is None else words
     result = hindcast_result(
         reruns,
         name=folder.settings.name or folder.folder.resolve().name,
@@ -153,7 +158,8 @@ def _scored(folder: Season, ask: Ask) -> HindcastResult:
     if result.rows.empty:
         raise EmergenceError(
             "Nothing to score: no lake has readings, two weeks apart at most, that tell in at least "
-            f"{ask.least_years} years (--least-years) when its water passed any of the sums, with weather for them."
+            f"{ask.least_years} years (--least-years) when its water passed any of the sums, with weather for them, "
+            "and no insect was looked for in vain and then seen, within three weeks, in five years."
         )
     return result
 

@@ -30,7 +30,7 @@ def score_picture(result: HindcastResult) -> Spec:
     rows = result.rows
     lakes, seasons = count(rows["lake_id"].nunique(), "lake"), f"{rows['season'].min()} to {rows['season'].max()}"
     said = [
-        f"{len(rows)} dates of {lakes}, {seasons}: water passing given degree-days, from readings.",
+        f"{len(rows)} dates of {lakes}, {seasons}: {_what(rows)}.",
         f"{KNOWN[result.known_years].capitalize()}; of the season itself {result.readings}.",
     ]
     title = f"{clip(plain(result.name), 40)}: past seasons forecast again"
@@ -38,7 +38,7 @@ def score_picture(result: HindcastResult) -> Spec:
         "$schema": SCHEMA,
         "description": " ".join([title + ".", *said]),
         "title": {"text": title, "subtitle": said},
-        "hconcat": [_skill(result.leads), _reliability(result.reliability), _pit(result.pit)],
+        "hconcat": [_skill(_leads(result)), _reliability(result.reliability), _pit(result.pit)],
         "spacing": 34,
         "config": CONFIG,
     }
@@ -74,6 +74,20 @@ def _panel(title: str, layers: list[Spec]) -> Spec:
 
 def _axis(field: str, title: str, **scale: Any) -> Spec:
     return {"field": field, "type": "quantitative", "title": title, "scale": scale}
+
+
+def _what(rows: pd.DataFrame) -> str:
+    kinds = set(rows["truth_kind"])
+    water, seen = "water passing given degree-days, from readings", "insects beginning, from sightings"
+    return f"{water}; {seen}" if len(kinds) == 2 else (water if "readings" in kinds else seen)
+
+
+def _leads(result: HindcastResult) -> pd.DataFrame:
+    """Return the skill by lead: of thermal dates, else of the insects, mean over them."""
+    if len(result.leads):
+        return result.leads
+    mean = result.insects.groupby("lead_days")["skill_mean_date"].mean()
+    return mean.reset_index()
 
 
 def _skill(leads: pd.DataFrame) -> Spec:

@@ -17,6 +17,7 @@ KNOWN = {
     "past": "earlier years alone served as skies and for fits",
 }
 WEEKS = {0: "on the usual date", 7: "one week ahead"}
+BEGINS = {"migration": "nymphs on the move", "emergence": "leaving the water"}
 LITTLE = 0.4
 """Mean weight of the model below which a lake is named; our choice."""
 NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
@@ -64,27 +65,52 @@ def _days(value: float) -> str:
 
 
 def score_lines(result: HindcastResult) -> list[str]:
-    """Return the terminal's table: sentences by lead, then each lake's skill."""
+    """Return the terminal's table: what was scored, thermal dates by lead and lake, insects by lead."""
     rows = result.rows
     seasons = f"{rows['season'].min()}-{rows['season'].max()}"
     lakes = count(rows["lake_id"].nunique(), "lake")
-    lines = [
+    return [
         f"PAST SEASONS FORECAST AGAIN: {result.name}, {len(rows)} dates, {lakes}, {seasons}",
-        "The dates: water passing given degree-days, from readings.",
         f"{KNOWN[result.known_years].capitalize()};",
         f"of the season itself nothing after the issue date, and {result.readings}.",
         *about_lines(result.unseen),
+        *(_thermal(result) if len(result.leads) else []),
+        *(_insects(result.insects) if len(result.insects) else []),
+    ]
+
+
+def _thermal(result: HindcastResult) -> list[str]:
+    lines = [
         "",
+        "HEAT IN THE WATER: the days on which it passed given degree-days, from readings.",
         *[line for _, row in result.leads.iterrows() for line in _indented(*lead_sentences(row))],
         "",
-        "ALL LAKES         dates  off by  calendar  skill over  skill over   inside   inside   inside  model alone:",
-        "                          days      off   mean date    calendar   5 in 10  8 in 10  9 in 10   skill  8 in 10",
+        *_head("ALL LAKES"),
     ]
     lines += [_line(lead_words(row["lead_days"]), row) for _, row in result.leads.iterrows()]
     for lake, part in result.lakes.groupby("lake_id", sort=False):
         lines += ["", clip(str(lake), 60)]
         lines += [_line(lead_words(row["lead_days"]), row) for _, row in part.iterrows()]
     return [*lines, *_left_out(result)]
+
+
+def _insects(table: pd.DataFrame) -> list[str]:
+    lines = [
+        "",
+        "INSECTS: when what was seen began, between the last look in vain and the first sight; the forecast's members.",
+    ]
+    for (taxon, event), part in table.groupby(["taxon", "event"], sort=False):
+        lines += ["", *_head(f"{clip(str(taxon), 30)}, {BEGINS[str(event)]}", alone=False)]
+        lines += [_line(lead_words(row["lead_days"]), row) for _, row in part.iterrows()]
+    return lines
+
+
+def _head(name: str, *, alone: bool = True) -> list[str]:
+    first = f"{name:<17} dates  off by  calendar  skill over  skill over   inside   inside   inside"
+    if len(name) > 17:
+        first = f"{name}\n{'':<17} dates  off by  calendar  skill over  skill over   inside   inside   inside"
+    second = f"{'':<26}days      off   mean date    calendar   5 in 10  8 in 10  9 in 10"
+    return [first + "  model alone:", second + "   skill  8 in 10"] if alone else [*first.split("\n"), second]
 
 
 def _left_out(result: HindcastResult) -> list[str]:
@@ -98,7 +124,8 @@ def _left_out(result: HindcastResult) -> list[str]:
 
 def _line(name: str, row: pd.Series[Any]) -> str:
     inside = "".join(f"{100 * row[f'cover_{p}']:>7.0f} %" for p in (50, 80, 90))
-    inside += f" {row['skill_alone']:>7.2f} {100 * row['cover_80_alone']:>6.0f} %"
+    if "skill_alone" in row:
+        inside += f" {row['skill_alone']:>7.2f} {100 * row['cover_80_alone']:>6.0f} %"
     return (
         f"{name:<17} {int(row['dates']):>5} {row['mae_days']:>7.1f} {row['mae_mean_date']:>8.1f} "
         f"{row['skill_mean_date']:>11.2f} {row['skill_calendar']:>11.2f} {inside}"
@@ -117,6 +144,7 @@ def hindcast_json(result: HindcastResult) -> str:
         "unseen": result.unseen,
         "leads": _records(result.leads),
         "lakes": _records(result.lakes),
+        "insects": _records(result.insects),
         "reliability": _records(result.reliability),
         "pit": _records(result.pit),
         "hindcast": _records(rows[list(columns("hindcast"))]),

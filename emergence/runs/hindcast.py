@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -16,7 +16,7 @@ from emergence.errors import NoWeatherError
 from emergence.records import Lakes, Readings, Season
 from emergence.runs.checked import FARTHEST_KM, ruled_readings
 from emergence.runs.execute import make_block
-from emergence.runs.learn import by_hemisphere, learn_lakes
+from emergence.runs.learn import by_hemisphere, learn_lakes, learn_populations
 from emergence.runs.other_years import Known
 from emergence.runs.plan import Job, RunPlan, choose_lakes, prepare
 from emergence.runs.record import Record, simulate_record, winters
@@ -62,28 +62,53 @@ class Ask:
     unseen: bool = False
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Target:
-    """A date to be forecast again: ``truth`` and ``issue`` are day numbers."""
+    """A date to be forecast again: it came from ``truth`` to ``until``; these and ``issue`` are day numbers."""
 
     lake_id: str
-    milestone: Milestone
     year: int
     lead_d: int
     issue: int
     truth: int
+    until: int
+    name: str
+    taxon: str = "-"
+    brood: int = 0
+    event: str = "thermal"
+
+    @property
+    def kind(self) -> str:
+        """What tells the truth."""
+        return "readings" if self.event == "thermal" else "sightings"
+
+
+@dataclass(frozen=True, kw_only=True)
+class WaterTarget(Target):
+    """The day on which observed water passed a milestone."""
+
+    milestone: Milestone
+
+
+def water_target(lake_id: str, milestone: Milestone, year: int, lead_d: int, days: tuple[int, int]) -> WaterTarget:
+    """Return the target of a milestone; ``days`` are issue date and what came (day numbers)."""
+    issue, truth = days
+    return WaterTarget(
+        lake_id=lake_id, year=year, lead_d=lead_d, issue=issue, truth=truth, until=truth, name=milestone.name,
+        milestone=milestone,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Rerun:
     """One date forecast again; dates count from the season's first day [d].
 
-    ``members`` (slots, replicates) dates, cut at the last simulated day; ``truth`` what came; ``other_year``,
-    ``other_date`` (n,) what came in the years that may be known; ``hindsight`` and ``hindsight_sd`` (n,) mean and
-    standard deviation of what the lake's model, fitted without the target season, says of those years with their
-    observed weather (NaN: nothing); ``air_c`` (3,) and ``other_air_c`` (n, 3) [°C] the mean air of the 30, 60 and 90
-    days to the issue date; ``asked`` how many readings were to be used (None: all), ``read`` how many were; ``unseen``:
-    as if the lake had no past record; the other years' dates are then those of the lakes near by.
+    ``members`` (slots, replicates) dates, cut at the last simulated day; ``truth`` to ``until`` (None: ``truth``) what
+    came; ``other_year``, ``other_date`` (n,) what came in the years that may be known; ``hindsight`` and
+    ``hindsight_sd`` (n,) mean and standard deviation of what the lake's model, fitted without the target season, says
+    of those years with their observed weather (NaN: nothing); ``air_c`` (3,) and ``other_air_c`` (n, 3) [°C] the mean
+    air of the 30, 60 and 90 days to the issue date; ``asked`` how many readings were to be used (None: all), ``read``
+    how many were; ``unseen``: as if the lake had no past record; the other years' dates are then the near lakes'.
     """
 
     target: Target
@@ -99,6 +124,12 @@ class Rerun:
     asked: int | None
     read: int
     unseen: bool = False
+    until: int | None = None
+
+    @property
+    def last(self) -> int:
+        """The last day on which it can have come [d]."""
+        return self.truth if self.until is None else self.until
 
 
 Truths = Mapping[tuple[str, Milestone], Mapping[int, int]]
@@ -126,19 +157,21 @@ def observed_dates(season: Season, ask: Ask) -> Truths:
     return {key: dates for key, dates in found.items() if len(dates) >= ask.least_years}
 
 
-def targets(truths: Truths, ask: Ask, southern: Mapping[str, bool]) -> list[Target]:
+def targets(truths: Truths, ask: Ask, southern: Mapping[str, bool]) -> list[WaterTarget]:
     """Return what to re-run: the issue date lies ``lead`` days before the median date of all years."""
-    out = []
-    for (lake, milestone), dates in truths.items():
-        start = {y: season_span(y, southern[lake]).start for y in dates}
-        median = int(np.floor(np.median([d - start[y] for y, d in dates.items()]) + 0.5))
-        out += [
-            Target(lake, milestone, y, lead, start[y] + median - lead, day)
-            for y, day in dates.items()
-            if y in ask.years or not ask.years
-            for lead in ask.leads
-        ]
+    out = [
+        water_target(lake, milestone, year, lead, (issue, dates[year]))
+        for (lake, milestone), dates in truths.items()
+        for (year, lead), issue in issue_days(dates, ask, southern[lake]).items()
+    ]
     return sorted(out, key=lambda t: (t.year, t.lake_id, t.issue, t.milestone.heat_dd))
+
+
+def issue_days(dates: Mapping[int, int], ask: Ask, southern: bool) -> dict[tuple[int, int], int]:
+    """Return the issue date for each season asked for and lead: so long before the median date of all seasons."""
+    start = {y: season_span(y, southern).start for y in dates}
+    median = int(np.floor(np.median([d - start[y] for y, d in dates.items()]) + 0.5))
+    return {(y, lead): start[y] + median - lead for y in dates if y in ask.years or not ask.years for lead in ask.leads}
 
 
 @dataclass(frozen=True)
@@ -153,21 +186,24 @@ class YearFits:
     hindsight: Mapping[tuple[str, Milestone, int], tuple[float, float]]
 
 
-def year_fits(known: Known, lakes: Lakes, truths: Truths, *, cut: int) -> YearFits:
+def year_fits(known: Known, lakes: Lakes, truths: Truths, *, cut: int, populations: bool = False) -> YearFits:
     """Fit lakes of one hemisphere to notes of other seasons; nothing after day number ``cut`` of the target's is known.
 
-    Readings and ice dates of the target season itself do not teach; they act as notes of the season.
+    Notes of the target season itself do not teach; they act as notes of the season. ``populations`` fits the heat that
+    insects need to sightings too.
     """
     season, span = known.on(min(cut, known.span.start - 1)), known.span
     record = simulate_record(season, lakes)
     learned = learn_lakes(season, record, before=span.start)
+    if populations:
+        learned = learn_populations(season, record, learned)
     spread = with_learned(record.spread, record.lakes, learned)
     found: dict[tuple[str, Milestone, int], tuple[float, float]] = {}
     for part, opening in winters(record):
         days = record.days[part]
         laid_season = season_span(season_year(int(days[-1]), span.southern), span.southern)
         year = season_year(int(known.true_day(season, int(days[-1]))), span.southern)
-        asked = [key for key, dates in truths.items() if year in _others(dates, span.year, known.past_only)]
+        asked = [key for key, dates in truths.items() if year in other_years(dates, span.year, known.past_only)]
         row = {str(i): k for k, i in enumerate(record.lakes.lake_id)}
         some = np.array(sorted({row[lake] for lake, _ in asked if lake in row}), dtype=np.int64)
         if not len(some) or days[0] > laid_season.start:
@@ -215,7 +251,8 @@ def near_lakes(lakes: Lakes) -> dict[str, list[str]]:
     }
 
 
-def _others(dates: Mapping[int, int], year: int, past_only: bool) -> list[int]:
+def other_years(dates: Iterable[int], year: int, past_only: bool) -> list[int]:
+    """Return the seasons among ``dates`` that may be known when ``year`` is forecast again, ascending."""
     return sorted(y for y in dates if y < year or (y > year and not past_only))
 
 
@@ -269,15 +306,15 @@ def around_lake(season: Season, lake_id: str) -> Season:
     return dataclasses.replace(season, lakes=lake, stations=near, weather=weather)
 
 
-def _grouped(wanted: list[Target]) -> list[list[Target]]:
-    groups: dict[tuple[int, str, int], list[Target]] = {}
+def _grouped(wanted: list[WaterTarget]) -> list[list[WaterTarget]]:
+    groups: dict[tuple[int, str, int], list[WaterTarget]] = {}
     for target in wanted:
         groups.setdefault((target.year, target.lake_id, target.issue), []).append(target)
     return list(groups.values())
 
 
 def rerun(
-    known: Known, part: list[Target], ask: Ask, truths: Truths, fits: YearFits, tell: Sequence[str] | None = None
+    known: Known, part: list[WaterTarget], ask: Ask, truths: Truths, fits: YearFits, tell: Sequence[str] | None = None
 ) -> Iterator[Rerun]:
     """Forecast one lake's milestones in one season again; lakes ``tell`` (none: itself) the other years' dates."""
     lake, issue, span = part[0].lake_id, part[0].issue, known.span
@@ -293,7 +330,7 @@ def rerun(
     air = {y: recent_air(plan, issue, y, span) for y in {span.year}.union(*(o[0].tolist() for o in others.values()))}
     for asked in ask.readings:
         noted = few_notes(plan, span, asked)
-        read = int(((noted.season.readings.day >= span.sim_start) & (noted.season.readings.lake_id == lake)).sum())
+        read = notes_used(noted, span)
         water = member_surface(noted, span)
         for target in part:
             years, dates = others[target.milestone]
@@ -318,11 +355,13 @@ def rerun(
 
 
 def told_dates(
-    truths: Truths, target: Target, tell: Sequence[str], span: SeasonSpan, *, past_only: bool
+    truths: Truths, target: WaterTarget, tell: Sequence[str], span: SeasonSpan, *, past_only: bool
 ) -> tuple[Ints, Ints]:
     """Return other years in which some lakes passed a target's milestone, and the dates [d from the season's start]."""
     seen = [truths.get((lake, target.milestone), {}) for lake in tell]
-    found = [(y, d[y] - season_span(y, span.southern).start) for d in seen for y in _others(d, span.year, past_only)]
+    found = [
+        (y, d[y] - season_span(y, span.southern).start) for d in seen for y in other_years(d, span.year, past_only)
+    ]
     years, dates = np.array(found, dtype=np.int64).reshape(-1, 2).T
     return years, dates
 
@@ -340,14 +379,26 @@ def _bank(seed: int) -> NDArray[np.floating]:
     return error_bank(seed, LONGEST_SEASON_D)
 
 
+def notes_used(plan: RunPlan, span: SeasonSpan) -> int:
+    """Return how many readings of the season a plan of one lake knows."""
+    r = plan.season.readings
+    return int(((r.day >= span.sim_start) & (r.lake_id == plan.lakes.lake_id[0])).sum())
+
+
 def few_notes(plan: RunPlan, span: SeasonSpan, asked: int | None) -> RunPlan:
-    """Return a plan that knows only some readings of the season and no ice date of it; None leaves all notes."""
+    """Return a plan that knows of the season some readings only, no ice date or sighting; None leaves all notes."""
     if asked is None:
         return plan
     r, ice = plan.season.readings, plan.season.ice
     mine = np.flatnonzero((r.day >= span.sim_start) & (r.lake_id == plan.lakes.lake_id[0]))
     kept = mine[chosen_readings(r.take(mine), plan.as_of, asked)]
-    season = dataclasses.replace(plan.season, readings=r.take(kept), ice=ice.take(ice.day < span.sim_start))
+    sightings = plan.season.sightings
+    season = dataclasses.replace(
+        plan.season,
+        readings=r.take(kept),
+        ice=ice.take(ice.day < span.sim_start),
+        sightings=sightings.take(sightings.day < span.sim_start),
+    )
     return dataclasses.replace(plan, season=season)
 
 

@@ -192,7 +192,8 @@ class HindcastResult:
 
     ``known_years`` is other (all but the target) or past; ``readings`` says in words which of a season's notes were
     used; ``unseen``: lakes taken as never read before, the mean date is the region's. ``rows`` is hindcast.csv;
-    ``leads`` and ``lakes`` hold the scores by lead, of all lakes and of each; ``reliability``: chance, share, cases;
+    ``leads`` and ``lakes`` hold the scores of thermal dates by lead, of all lakes and of each, ``insects`` those of
+    what was seen, by taxon, event and lead (each may be empty); ``reliability``: chance, share, cases;
     ``pit``: from, share.
     """
 
@@ -203,6 +204,7 @@ class HindcastResult:
     rows: pd.DataFrame
     leads: pd.DataFrame
     lakes: pd.DataFrame
+    insects: pd.DataFrame
     reliability: pd.DataFrame
     pit: pd.DataFrame
 

@@ -6,13 +6,15 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import stdtrit
+from scipy.special import ndtri, stdtrit
 
-from emergence.verification.scores import crps_fair, crps_normal
+from emergence.verification.scores import crps_between, crps_normal
 
 Floats = NDArray[np.float64]
 CALENDAR_SD_D = 10.0 / 1.2815515655446004
 """The calendar rule of thumb: the mean date, right to ten days in eight of ten years [d]; our prior."""
+RULE_MEMBERS = 999
+"""Even quantiles that stand for the calendar rule where only a span of dates is known."""
 LEAST_YEARS = 4
 """Other years without which there is neither a mean date nor a stand-in."""
 LEAST_AIR_YEARS = 6
@@ -26,7 +28,7 @@ class Reference(NamedTuple):
     calendar: float
 
 
-def reference_scores(other_date: ArrayLike, truth: float) -> Reference:
+def reference_scores(other_date: ArrayLike, truth: float, until: float | None = None) -> Reference:
     """Return the scores of the other years' dates (fair form) and of the calendar rule about their mean.
 
     Parameters
@@ -35,9 +37,15 @@ def reference_scores(other_date: ArrayLike, truth: float) -> Reference:
         Dates of other years [d], shape (n,), at least two.
     truth
         What came [d].
+    until
+        The last day on which it can have come [d] where only a span is known.
     """
-    dates = np.asarray(other_date, dtype=np.float64)
-    return Reference(float(crps_fair(dates, truth)), float(crps_normal(dates.mean(), CALENDAR_SD_D, truth)))
+    dates, last = np.asarray(other_date, dtype=np.float64), truth if until is None else until
+    mean_date = float(crps_between(dates, truth, last, fair=True))
+    if last == truth:
+        return Reference(mean_date, float(crps_normal(dates.mean(), CALENDAR_SD_D, truth)))
+    rule = dates.mean() + CALENDAR_SD_D * ndtri((np.arange(RULE_MEMBERS) + 0.5) / RULE_MEMBERS)
+    return Reference(mean_date, float(crps_between(rule, truth, last)))
 
 
 def climatology_members(other_date: ArrayLike, count: int) -> Floats:

@@ -30,11 +30,12 @@ from emergence.verification.recalibration import (
     water_share,
     weather_square,
 )
-from emergence.verification.scores import brier_score, crps_ensemble, pit_values, reliability_bins
+from emergence.verification.scores import brier_score, crps_between, pit_values, reliability_bins
 
 Floats = NDArray[np.float64]
 MODEL, REGRESSION, CLIMATOLOGY = "model", "regression", "mean date"
 WITH = "model and "
+SIGHTINGS = "sightings"
 QUANTILES = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
 INTERVALS = (50, 80, 90)
 AROUND_D = tuple(range(-21, 22))
@@ -71,7 +72,8 @@ class Scored:
     """One date forecast again, as finally given, and its scores [d].
 
     ``given`` in whole days from the season's first; ``pit`` where the truth stands among its members; ``chance`` and
-    ``passed`` (43,): chance and truth of "passed by then" about the other years' mean.
+    ``passed`` (43,): chance and truth of "come by then" about the other years' mean. Where only a span of dates is
+    known, chances inside it are not scored, and the PIT takes a date in it at random.
     """
 
     rerun: Rerun
@@ -102,9 +104,10 @@ def scored(reruns: Sequence[Rerun], *, seed: int = 1, rules: Rules | None = None
         What is done to the members first; default all of it.
     """
     usable = [r for r in reruns if len(r.other_date) >= LEAST_YEARS]
-    groups: dict[tuple[str, int, int], list[Rerun]] = defaultdict(list)
+    groups: dict[tuple[str, int, int, str], list[Rerun]] = defaultdict(list)
     for rerun in usable:
-        groups[rerun.target.lake_id, rerun.target.year, rerun.target.lead_d].append(rerun)
+        t = rerun.target
+        groups[t.lake_id, t.year, t.lead_d, t.kind].append(rerun)
     given = {id(r): found for part in groups.values() for r, found in zip(part, finished(part, rules), strict=True)}
     return [_scored(r, given[id(r)], seed) for r in usable]
 
@@ -119,10 +122,10 @@ def finished(part: Sequence[Rerun], rules: Rules | None = None) -> list[Given]:
     of them, on the air of 30, 60 and 90 days, quantiles averaged; the mean date, where the air of too few years is
     known) comes from leaving each other year out. A model that misses
     the other years by more than their mean date does, even with their weather known, cannot follow the lake: weight 0.
-    A lake taken as unseen has no other years: its members as they are.
+    A lake taken as unseen has no other years, and insects are given as the forecast gives them: members as they are.
     """
     rules = rules or Rules()
-    if part[0].unseen:
+    if part[0].unseen or part[0].target.kind == SIGHTINGS:
         return [Given(MODEL, r.members.ravel().astype(np.float64), 1.0) for r in part]
     told = [np.isfinite(r.hindsight) for r in part]
     miss = hindsight_miss(
@@ -175,18 +178,21 @@ def _stand_in(rerun: Rerun, other: str) -> Floats:
 
 def _scored(rerun: Rerun, given: Given, seed: int) -> Scored:
     target, members = rerun.target, given.members
-    rng = keyed_generator(seed, "pit", target.lake_id, target.milestone.name, f"{target.year} {target.lead_d}")
-    reference = reference_scores(rerun.other_date, rerun.truth)
+    what = f"{target.name} {target.taxon} {target.event}" if target.kind == SIGHTINGS else target.name
+    rng = keyed_generator(seed, "pit", target.lake_id, what, f"{target.year} {target.lead_d}")
+    reference = reference_scores(rerun.other_date, rerun.truth, rerun.last)
     dates = np.round(rerun.other_date.mean()) + np.array(AROUND_D)
+    dates = dates[(dates < rerun.truth) | (dates >= rerun.last)]
+    when = rerun.truth + (int(rng.integers(rerun.last - rerun.truth + 1)) if rerun.last > rerun.truth else 0)
     return Scored(
         rerun=rerun,
         given=given,
-        crps=float(crps_ensemble(members, rerun.truth)),
+        crps=float(crps_between(members, rerun.truth, rerun.last)),
         crps_mean_date=reference.mean_date,
         crps_calendar=reference.calendar,
-        pit=float(pit_values(members, rerun.truth, rng.random())),
+        pit=float(pit_values(members, when, rng.random())),
         chance=(members[:, None] <= dates).mean(axis=0),
-        passed=rerun.truth <= dates,
+        passed=rerun.last <= dates,
     )
 
 
@@ -200,20 +206,19 @@ def rows_table(done: Sequence[Scored], *, known_years: str) -> pd.DataFrame:
         t, start = s.rerun.target, s.rerun.start
         dates = np.quantile(s.given.members, QUANTILES, method="inverted_cdf") + start
         quantiles = {f"p{100 * q:02.0f}": to_date(day) for q, day in zip(QUANTILES, dates, strict=True)}
-        truth = to_date(t.truth)
         rows.append(
             {
                 "lake_id": t.lake_id,
-                "taxon": "-",
-                "brood": 0,
-                "event": "thermal",
-                "milestone": t.milestone.name,
+                "taxon": t.taxon,
+                "brood": t.brood,
+                "event": t.event,
+                "milestone": t.name,
                 "season": t.year,
                 "lead_days": t.lead_d,
                 "issue_date": to_date(t.issue),
-                "truth_from": truth,
-                "truth_to": truth,
-                "truth_kind": "readings",
+                "truth_from": to_date(t.truth),
+                "truth_to": to_date(t.until),
+                "truth_kind": t.kind,
                 **quantiles,
                 "crps": s.crps,
                 "crps_mean_date": s.crps_mean_date,
@@ -267,18 +272,25 @@ def skill_table(done: Sequence[Scored], by: Sequence[str] = ()) -> pd.DataFrame:
     return pd.DataFrame(parts)
 
 
+def _outside(day: float, rerun: Rerun) -> float:
+    """Return how far a date lies outside the days on which it can have come [d]."""
+    return max(rerun.truth - day, day - rerun.last, 0.0)
+
+
 def _facts(s: Scored) -> dict[str, object]:
     t = s.rerun.target
     ends = {p: np.quantile(s.given.members, (0.5 - p / 200, 0.5 + p / 200), method="inverted_cdf") for p in INTERVALS}
     return {
         "lake_id": t.lake_id,
+        "taxon": t.taxon,
+        "event": t.event,
         "lead_days": t.lead_d,
         "season": t.year,
         "crps": s.crps,
         "crps_mean_date": s.crps_mean_date,
         "crps_calendar": s.crps_calendar,
-        "off": abs(s.median - s.rerun.truth),
-        "off_mean_date": abs(float(np.rint(s.rerun.other_date.mean())) - s.rerun.truth),
+        "off": _outside(s.median, s.rerun),
+        "off_mean_date": _outside(float(np.rint(s.rerun.other_date.mean())), s.rerun),
         "pit": s.pit,
         "chance": s.chance,
         "passed": s.passed,
@@ -293,9 +305,12 @@ def hindcast_result(
     """Return everything to show and write: rows, scores by lead and by lake, reliability, PIT.
 
     Tables by lead also say what the lake's model alone does, its members as they are: ``skill_alone`` and
-    ``cover_80_alone``.
+    ``cover_80_alone``. Insects stand apart, by taxon and event.
     """
-    done, alone = scored(reruns, seed=seed), scored(reruns, seed=seed, rules=AS_THEY_ARE)
+    insects = scored([r for r in reruns if r.target.kind == SIGHTINGS], seed=seed)
+    water = [r for r in reruns if r.target.kind != SIGHTINGS]
+    thermal, alone = scored(water, seed=seed), scored(water, seed=seed, rules=AS_THEY_ARE)
+    done = [*thermal, *insects]
     chance = np.concatenate([s.chance for s in done]) if done else np.zeros(0)
     passed = np.concatenate([s.passed for s in done]) if done else np.zeros(0, dtype=bool)
     bins = reliability_bins(chance, passed)._asdict() if done else {}
@@ -306,8 +321,9 @@ def hindcast_result(
         readings=readings,
         unseen=unseen,
         rows=rows_table(done, known_years=known_years),
-        leads=_beside(skill_table(done), skill_table(alone)),
-        lakes=_beside(skill_table(done, ("lake_id",)), skill_table(alone, ("lake_id",))),
+        leads=_beside(skill_table(thermal), skill_table(alone)),
+        lakes=_beside(skill_table(thermal, ("lake_id",)), skill_table(alone, ("lake_id",))),
+        insects=skill_table(insects, ("taxon", "event")),
         reliability=pd.DataFrame(bins),
         pit=pd.DataFrame({"from": np.arange(PIT_BINS) / PIT_BINS, "share": pit}),
     )

@@ -71,6 +71,36 @@ def crps_fair(ensemble: ArrayLike, truth: ArrayLike) -> Floats:
     return np.asarray(_distance(x, y) - _spread(x) / (count * (count - 1)))
 
 
+def crps_between(ensemble: ArrayLike, low: ArrayLike, high: ArrayLike, *, fair: bool = False) -> Floats:
+    """Return the score where it is only known that something came between two dates.
+
+    Parameters
+    ----------
+    ensemble
+        Members, shape (..., M), finite.
+    low, high
+        Ends of the interval, shape (...), finite; equal ends give `crps_ensemble`.
+    fair
+        As `crps_fair`.
+
+    Raises
+    ------
+    ValueError
+        When shapes do not fit, a value is not finite or an interval is turned over.
+
+    Notes
+    -----
+    The chances "come by then" are scored before and after the interval, where the truth is known, not inside: the
+    threshold-weighted score with weight 0 there (Gneiting & Ranjan 2011 J Bus Econ Stat 29:411,
+    doi:10.1198/jbes.2010.08110), as members cut at the ends (Allen et al. 2023 SIAM/ASA J Uncertain Quantif 11:906).
+    """
+    x, a, b = (np.asarray(v, dtype=np.float64) for v in (ensemble, low, high))
+    if np.any(a > b):
+        raise ValueError("low must not exceed high")
+    score = crps_fair if fair else crps_ensemble
+    return score(np.minimum(x, a[..., None]), a) + score(np.maximum(x, b[..., None]), b)
+
+
 def crps_weighted(ensemble: ArrayLike, truth: ArrayLike, weights: ArrayLike) -> Floats:
     """Return the fair score of members of unequal weight.
 
