@@ -140,7 +140,7 @@ def test_counts_end_at_the_bottom_and_slants_need_damselflies() -> None:
     midge = insect("chironomus", group="midge", name="midges")
     text = sheet_text(sheet(midge, deepest_m=2.5), sink_cm_s=5.0)
     assert counts(text, "to") == ["0.5", "m", "0.9", "m", "2", "m"]
-    assert "weed, away" not in text
+    assert "weed, away" not in text and "slant" not in text
 
 
 def test_fahrenheit_and_feet_throughout() -> None:
@@ -171,6 +171,11 @@ def test_turnover_ice_and_sun_time_are_told_where_they_matter() -> None:
     text = sheet_text(sheet(ice_chance=0.3, turnover=0.6, clock=False))
     assert "60 % over even: poor fishing*" in text and "for insects, not for standing on" in text
     assert "by the sun" in text
+
+
+def test_polar_day_and_night() -> None:
+    assert "up all day, noon 12:30" in sheet_text(sheet(sun=(0.5, 12.5, 24.5)))
+    assert "not up, noon 12:30" in sheet_text(sheet(sun=(12.5, 12.5, 12.5)))
 
 
 def test_who_is_not_about_is_named_once() -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
-from season_folder import LAST, SETTINGS, TODAY, write_season
+from season_folder import LAST, SETTINGS, TODAY, season_files, write_season
 
 from emergence.angling.sheet import DaySheet
 from emergence.angling.sums import HeatTiers
@@ -203,3 +203,13 @@ def test_elsewhere_are_open_near_lakes_with_the_same_chances_as_in_the_run(tmp_p
         assert other.chance in days.chance_moving.tolist() and 40 < other.km < 70  # 0.4° north, 0.48° west
     winter = made(season, day_number(dt.date(2024, 2, 1)))
     assert with_elsewhere(winter, season, day_number(dt.date(2024, 2, 1))).elsewhere == ()
+
+
+def test_in_the_south_june_is_winter(tmp_path: Path) -> None:
+    """44.8 S on 20 June: the sun is up for some 8.8 h (almanac, 45 degrees), and the afternoon adds little."""
+    files = season_files()
+    south = {name: files[name].replace(",51.", ",-44.") for name in ("lakes.csv", "stations.csv")}
+    sheet = made(read_season(write_season(tmp_path, south), today=TODAY))
+    assert sheet.board.season == 2023
+    assert sheet.sun[2] - sheet.sun[0] == pytest.approx(8.8, abs=0.2)
+    assert sheet.afternoon_c[0] - sheet.water[1] < 1.0

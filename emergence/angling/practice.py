@@ -99,13 +99,19 @@ MOST_ADVISED = 3
 def day_advice(sheet: DaySheet) -> tuple[Advice, ...]:
     """Return advice for the insects that matter on the day: known residents first, the likeliest to move on top.
 
-    Damselflies go before others: their migration is the headline (common practice, no source).
+    Damselflies go before others: their migration is the headline (common practice, no source). Of insects that are
+    fished alike, the first is told.
 
     Where nothing is likely to move, the commonest insect that lives there as a nymph or larva is fished as such.
     """
     least = number("shown_chance")
     ranked = sorted(sheet.board.insects, key=lambda i: (i.residence != "yes", i.group != "damselfly", -i.moving_chance))
-    chosen = [i for i in ranked if i.moving_chance >= least][:MOST_ADVISED]
+    chosen: list[Insect] = []
+    for insect in ranked:
+        fished = [practice(i.taxon, i.group) for i in chosen]
+        if insect.moving_chance >= least and practice(insect.taxon, insect.group) not in fished:
+            chosen.append(insect)
+    chosen = chosen[:MOST_ADVISED]
     if not chosen:
         chosen = sorted((i for i in ranked if i.stages is not None), key=_still_first)[:1]
     return tuple(_advice(sheet, insect, moving=insect.moving_chance >= least) for insect in chosen)

@@ -101,7 +101,7 @@ def sheet_words(sheet: DaySheet, *, sink_cm_s: float | None = None) -> Words:
         absent=absent,
         parts=tuple(_part(a, sheet, units) for a in day_advice(sheet)),
         counts=_counts(sheet, units, sink_cm_s),
-        count_notes=_count_notes(units, sink_cm_s),
+        count_notes=_count_notes(units, sink_cm_s, slant=_slants(sheet)),
         blanks=(*(row.name for row in rows[:BLANK_ROWS]), ""),
         stage_heads=tuple(STAGE_HEADS.get(stage, stage) for stage in STAGES),
         levels=", ".join(LEVELS[:-1]) + f" or {LEVELS[-1]}",
@@ -146,7 +146,7 @@ def _day(sheet: DaySheet, units: Units) -> list[tuple[str, str]]:
     lines = [
         ("Water", f"surface {_range(sheet.water, units)}, afternoon {units.degrees(usual)}, up to {units.temp(upper)}"),
         ("Air", f"low {_range(sheet.air_min, units)}, high {_range(sheet.air_max, units)}"),
-        ("Sun", ", ".join(f"{word} {_clock(h)}" for word, h in zip(("up", "noon", "down"), sheet.sun, strict=True))),
+        ("Sun", _sun(sheet.sun)),
     ]
     if not sheet.clock:
         lines[-1] = ("Sun", f"{lines[-1][1]}, by the sun (no time_zone set)")
@@ -161,6 +161,13 @@ def _day(sheet: DaySheet, units: Units) -> list[tuple[str, str]]:
         ]
         lines.append(("Instead", f"{plain(sheet.elsewhere_of)}: {', '.join(lakes)}"))
     return lines
+
+
+def _sun(sun: tuple[float, float, float]) -> str:
+    up = sun[2] - sun[0]
+    if up >= 24.0 or up <= 0.0:
+        return f"{'up all day' if up > 0 else 'not up'}, noon {_clock(sun[1])}"
+    return ", ".join(f"{word} {_clock(h)}" for word, h in zip(("up", "noon", "down"), sun, strict=True))
 
 
 def _clock(hours: float, *, coarse: bool = False) -> str:
@@ -241,18 +248,24 @@ def _counts(sheet: DaySheet, units: Units, sink_cm_s: float | None) -> tuple[tup
         (f"fly {rate}, s", *fly),
         (f"slow intermediate{STAR}, s", *between),
     ]
-    if any(i.group == "damselfly" for i in sheet.board.insects):
+    if _slants(sheet):
         slant = [slant_length(d) for d in depths]
         table.append((f"weed, away{STAR}", *("-" if s == 0 else units.depth(s) for s in slant)))
     return tuple(table)
 
 
-def _count_notes(units: Units, sink_cm_s: float | None) -> tuple[str, ...]:
+def _slants(sheet: DaySheet) -> bool:
+    return any(i.group == "damselfly" for i in sheet.board.insects)
+
+
+def _count_notes(units: Units, sink_cm_s: float | None, *, slant: bool) -> tuple[str, ...]:
     top, angle = units.depth(number("top_m")), number("slant_deg")
     timed = "3 ft in 12 s is 3 in/s" if units.feet else "1 m in 20 s is 5 cm/s"
     ask = f" Time your fly: {timed}." if sink_cm_s is None else ""
-    return (
-        f"Count (depth / sink rate), then feel: line pull and retrieve lift the fly.{ask}",
-        f"Away: how far from weed so deep nymphs are in the top {top} ({angle:.0f}° slant); from there level to the "
-        f"stems.{STAR}",
-    )
+    notes = [f"Count (depth / sink rate), then feel: line pull and retrieve lift the fly.{ask}"]
+    if slant:
+        notes.append(
+            f"Away: how far from weed so deep nymphs are in the top {top} ({angle:.0f}° slant); from there level to "
+            f"the stems.{STAR}"
+        )
+    return tuple(notes)
