@@ -88,6 +88,43 @@ ovrick,Ovrick Tarn,fell,50.69,-29.44,1350,22,8.8,24,7.5,,none,yes,snow lies long
 """
 TRUE_DEPTH = {"inkle": 1.8}
 
+# Parties, guides and rules, written by hand.
+BOOKING = {
+    "trips.csv": """\
+party,size,earliest,latest,days,wants,consecutive,change_lake,lakes,regions,not_lakes,skills,booking,booked_lake,booked_start,decide_by,note
+Hollin party,2,2026-05-30,2026-06-28,3,coenagrion:moving,yes,no,,,,,movable,,,,first time on tarns
+Tarrel club,4,2026-06-05,2026-07-05,4,coenagrion:moving:2; phryganeid:hatch,yes,yes,,valley;fell,,,movable,,,2026-06-01,
+The Vosses,2,2026-06-01,2026-06-21,2,damselflies,no,yes,,,ovrick,,movable,,,,two single days are fine
+Quarlow & son,2,2026-05-26,2026-06-14,2,coenagrion,yes,no,quennaby;odderly,,,rowing,fixed,quennaby,2026-05-28,,paid
+Dorn,1,2026-06-10,2026-07-20,3,aeshna:moving,yes,no,,coast; valley,,,movable,,,,
+Ilse M.,1,2026-05-28,2026-06-30,2,coenagrion:young,yes,no,,,,,movable,,,,learns the float
+""",
+    "guides.csv": """\
+guide,from,to,off,boats,guests_per_boat,skills,base,base_latitude,base_longitude
+Ansel Pike,2026-05-01,2026-09-30,sun,2,2,rowing,Odderly Green,49.95,-30.08
+Runa Fell,2026-06-01,2026-08-31,mon; 2026-06-20,1,2,,Skellan Gate,50.49,-29.66
+""",
+    "closures.csv": """\
+lake_id,from,to,reason
+marrowend,2026-03-15,2026-06-15,spawning
+pellor,2026-06-20,2026-06-21,regatta
+""",
+    "access.csv": """\
+lake_id,open_from,open_to,permit,quota_days,parties_per_day,parties_per_week,note
+wendlow,,,held,6,1,2,owner's leave
+umberlow,2026-06-01,,,,1,,track shut until June
+ovrick,2026-06-20,,missing,,1,,
+sallowby,,,,,1,2,small water
+""",
+    "travel.csv": """\
+from,to,hours
+Odderly Green,odderly,0.2
+Odderly Green,quennaby,0.4
+Odderly Green,ovrick,3.5
+Skellan Gate,skellan,0.3
+""",
+}
+
 STATIONS = """\
 station_id,name,latitude,longitude,elevation_m
 pellor_head,Pellor Head,49.16,-30.94,12
@@ -501,7 +538,7 @@ def as_csv(rows: list[list[str]]) -> str:
 def build() -> tuple[dict[str, str], Truth]:
     """File texts by relative path, and the hidden truth by lake: tmin, tmax, water, frozen for all DAYS."""
     sky = shared_sky()
-    files = {"season.toml": SEASON, "lakes.csv": LAKES, "stations.csv": STATIONS}
+    files = {"season.toml": SEASON, "lakes.csv": LAKES, "stations.csv": STATIONS, **BOOKING}
     for row in csv.DictReader(io.StringIO(STATIONS)):
         name, height = row["station_id"], float(row["elevation_m"])
         region = "coast" if height < 200 else "valley" if height < 600 else "fell"

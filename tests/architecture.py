@@ -32,7 +32,7 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
              "planning"),
     "verification": GROUND,
     "planning": GROUND,
-    "report": (*GROUND, "runs.results", "angling"),
+    "report": (*GROUND, "runs.results", "runs.trip_results", "angling"),
 } | dict.fromkeys(GROUND, GROUND)  # fmt: skip
 """What each room may import beside itself; ``runs.results`` means that module alone."""
 HINDCASTS_ALSO = ("runs",)

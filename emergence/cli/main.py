@@ -17,6 +17,7 @@ from emergence.cli.learn import learn_command
 from emergence.cli.note import note_group
 from emergence.cli.regions import regions_command
 from emergence.cli.taxa import taxa_command
+from emergence.cli.trips import trips_command
 from emergence.cli.water import water_command
 from emergence.cli.weather import weather_group
 from emergence.errors import EmergenceError
@@ -89,4 +90,5 @@ main.add_command(hindcast_command)
 main.add_command(taxa_command)
 main.add_command(explain_command)
 main.add_command(daysheet_command)
+main.add_command(trips_command)
 main.add_command(weather_group)

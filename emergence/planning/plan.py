@@ -12,7 +12,7 @@ from emergence.planning.case import Bools, Case, Cell, Ints
 from emergence.planning.columns import Columns, all_stays, make_columns
 from emergence.planning.conflict import Conflict, find_conflict
 from emergence.planning.rules import Days, Rule, breaks, single_rules
-from emergence.planning.solve import TINY, Chosen, Program, solve
+from emergence.planning.solve import DIRECT, TINY, Chosen, Program, solve
 from emergence.planning.stays import Stays, usable
 
 ALTERNATES = 3
@@ -92,7 +92,7 @@ class Search:
     gap: float = 0.02
     time_limit: float = 60.0
     cautious: bool = False
-    direct: int = 20_000
+    direct: int = DIRECT
 
 
 def make_plan(case: Case, search: Search | None = None) -> Plan:

@@ -16,7 +16,7 @@ from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 from emergence.planning.case import Bools, Floats, Ints
 from emergence.planning.rules import Rows
 
-DIRECT = 20_000
+DIRECT = 2_000
 FIRST, MORE = 60, 40  # columns a party that the relaxed program begins with, and is given more of at a time
 NEAR = 60  # columns a party, the nearest to the relaxed plan, among which a plan is looked for first
 ROUNDS = 60

@@ -1,0 +1,166 @@
+"""The trip plan on the terminal: who goes where and when, with what chance, and what stands against it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from emergence.report.text import Column, plain, set_line, widths, wrap
+from emergence.report.words import CAUTIONS, chance_words, count, day, day_and_year, percent, span
+from emergence.runs.trip_results import Insisting, PlannedTrip, TripDay, TripOption, TripsResult
+
+WIDTH = 100
+TABLE = (
+    Column("party", least=8, gap=0), Column("days"), Column("lake", least=10), Column("guide", least=6),
+    Column("expected", right=True), Column("chance", right=True), Column("status"), Column("decide by"),
+)  # fmt: skip
+STATUS = {"new": "new", "kept": "kept", "moved": "MOVED", "fixed": "fixed"}
+LEGEND = (
+    "expected: days of the trip on which what the party wants shows; chance: of at least one.",
+    "Plan B: for the same days, the lake whose success goes least with plan A's.",
+)
+
+
+def trips_text(result: TripsResult, *, width: int = WIDTH) -> str:
+    """Return the plan as text; where there is none, what stands against it."""
+    lines = [f"TRIPS of {plain(result.info.name)} as of {day_and_year(result.info.as_of)}"]
+    if result.earlier:
+        lines += wrap(f"Bookings: {plain(result.earlier)}", width, rest="  ")
+    if result.trips:
+        lines += ["", *_table(result, width), "", *_changes(result, width)]
+        for trip in result.trips:
+            lines += _more(trip, width)
+        lines += ["", *_sums(result, width)]
+    else:
+        lines += ["", *_nothing(result, width)]
+    for sentence in (*result.left_out, *result.notes):
+        lines += wrap(plain(sentence), width, first="- ", rest="  ")
+    lines += ["", *(line for words in CAUTIONS for line in wrap(words, width))]
+    return "\n".join(lines) + "\n"
+
+
+def runs_of(days: Sequence[TripDay]) -> list[tuple[TripDay, TripDay]]:
+    """Return first and last day of each run of days at one lake."""
+    found: list[tuple[TripDay, TripDay]] = []
+    for one in days:
+        if found and found[-1][1].lake_id == one.lake_id and (one.date - found[-1][1].date).days == 1:
+            found[-1] = (found[-1][0], one)
+        else:
+            found.append((one, one))
+    return found
+
+
+def option_words(option: TripOption) -> str:
+    """Return days and lakes of an option in words."""
+    return ", then ".join(f"{plain(a.lake)} {span(a.date, b.date)}" for a, b in runs_of(option.days))
+
+
+def _table(result: TripsResult, width: int) -> Iterator[str]:
+    rows = []
+    for trip in result.trips:
+        for k, (first, last) in enumerate(runs_of(trip.chosen.days)):
+            top = k == 0
+            rows.append(
+                (
+                    plain(trip.party) if top else "",
+                    span(first.date, last.date),
+                    plain(first.lake),
+                    plain(trip.chosen.guide) if top else "",
+                    f"{trip.chosen.expected:.1f} of {len(trip.chosen.days)}" if top else "",
+                    percent(trip.chosen.chance) if top else "",
+                    STATUS[trip.status] if top else "",
+                    day(trip.decide_by) if top and trip.decide_by else "",
+                )
+            )
+    wide = widths(TABLE, [*rows, tuple(c.title for c in TABLE)], width)
+    yield set_line([c.title for c in TABLE], TABLE, wide)
+    for row in rows:
+        yield set_line(row, TABLE, wide)
+
+
+def _changes(result: TripsResult, width: int) -> Iterator[str]:
+    """Yield what changes against the bookings, what is gained, and until when one can decide."""
+    moved = [t for t in result.trips if t.status == "moved"]
+    if not any(t.booked for t in result.trips):
+        return
+    yield f"CHANGES: {count(len(moved), 'booking moves', 'bookings move')}" if moved else "CHANGES: none"
+    for trip in moved:
+        old = "" if trip.booked is None else f"from {option_words(trip.booked)} "
+        why = f" The booking cannot stand: {'; '.join(trip.reasons)}." if trip.reasons else ""
+        until = f" Decide by {day_and_year(trip.decide_by)}." if trip.decide_by else ""
+        words = f"{plain(trip.party)}: {old}to {option_words(trip.chosen)}, {trip.gain:+.1f} moving days.{why}{until}"
+        yield from wrap(plain(words), width, first="  ", rest="    ")
+    yield ""
+
+
+def _more(trip: PlannedTrip, width: int) -> Iterator[str]:
+    yield from wrap(f"{plain(trip.party)}: {trip.wants}", width)
+    for b in trip.plan_b:
+        fails = "" if b.if_a_fails is None else f", {percent(b.if_a_fails)} where plan A fails"
+        goes = "" if b.correlation is None else f", correlation {b.correlation:+.2f}"
+        words = f"plan B {span(b.first, b.last)}: {plain(b.lake)}, chance {percent(b.chance)}{fails}{goes}"
+        yield from wrap(words, width, first="  ", rest="    ")
+    for other in trip.alternates:
+        words = f"or {option_words(other)}: {other.expected:.1f} days, chance {percent(other.chance)}"
+        yield from wrap(f"{words}, {plain(other.guide)}", width, first="  ", rest="    ")
+
+
+def _sums(result: TripsResult, width: int) -> Iterator[str]:
+    days = sum(len(t.chosen.days) * t.size for t in result.trips)
+    expected = sum(t.chosen.expected * t.size for t in result.trips)
+    yield from wrap(f"{expected:.1f} moving days expected over {days} guest-days, {expected / days:.2f} each.", width)
+    if result.caution is not None:
+        words = f"Cautious: every party has at least {percent(result.caution)} of its own best chance."
+        yield from wrap(words, width)
+    best = f"No plan could score more than {result.gap:.1%} better" if result.gap > 1e-6 else "No plan scores better"
+    late = "" if result.finished else f"; the time ended before the wanted {result.wanted_gap:.1%} was reached"
+    yield from wrap(f"{best} by what is counted{late}.", width)
+    for words in LEGEND:
+        yield from wrap(words, width)
+
+
+def _nothing(result: TripsResult, width: int) -> Iterator[str]:
+    if not result.conflict:
+        yield from wrap("No plan was found in the time given, nor that there is none. Give more: --time-limit.", width)
+        return
+    yield "NO PLAN: these cannot hold together, and without any one of them the others can:"
+    for words in result.conflict:
+        yield from wrap(plain(words), width, first="  - ", rest="    ")
+    if not result.conflict_proven:
+        yield from wrap("Not all checks came to an end in time: some of these may be left out.", width)
+
+
+def why_text(trip: PlannedTrip, others: Sequence[Insisting], *, width: int = WIDTH) -> str:
+    """Return why a party gets its lake and days, and what insisting on another lake would cost."""
+    chosen, best = trip.chosen, trip.best
+    lines = [f"{plain(trip.party)}: {trip.wants}", ""]
+    words = (
+        f"Planned: {option_words(chosen)}, with {plain(chosen.guide)}: {chosen.expected:.1f} of {len(chosen.days)} "
+        f"days expected, chance of any {percent(chosen.chance)} ({chance_words(chosen.chance)})."
+    )
+    lines += wrap(words, width)
+    lines += [f"  {day(d.date)}  {plain(d.lake)}  {percent(d.expected)}" for d in chosen.days]
+    if best.value - chosen.value > 5e-3:
+        lacks = f"{best.expected:.1f} days, chance {percent(best.chance)}"
+        words = (
+            f"Alone it would have {option_words(best)} ({lacks}); the others' trips, or its booking, stand against it."
+        )
+        lines += wrap(words, width)
+    else:
+        lines += wrap("It could have nothing better even if it were alone.", width)
+    lines += ["", "TO INSIST ON ANOTHER LAKE, everything else planned anew:"]
+    for other in others:
+        lines += wrap(_insisting(other), width, first="  ", rest="    ")
+    return "\n".join(lines) + "\n"
+
+
+def _insisting(other: Insisting) -> str:
+    if other.option is None:
+        why = f": {'; '.join(other.blocked)}" if other.blocked else ": then not everybody finds a place"
+        return f"{plain(other.lake)} cannot be had{plain(why)}."
+    told = f"{other.option.expected:.1f} days, chance {percent(other.option.chance)}"
+    rest = "" if other.others is None else f", the others {_signed(other.others)}"
+    return f"{option_words(other.option)}: {told}; costs the party {_signed(other.own)}{rest} moving days."
+
+
+def _signed(cost: float) -> str:
+    return f"{cost:.2f}" if abs(cost) >= 0.005 else "nothing"
