@@ -123,8 +123,10 @@ function strip(w, which, x0, x1) {
 function monthAxis(reach) {
   const axis = h("span", { class: "axisrow", "aria-hidden": "true" });
   months(reach[0], reach[1], false).forEach((m) => {
+    const along = (m.at - reach[0]) / (reach[1] - reach[0] + 1);
+    if (along > 0.93) return;
     const tick = h("span", {}, m.name);
-    tick.style.left = `${((m.at - reach[0]) / (reach[1] - reach[0] + 1)) * 100}%`;
+    tick.style.left = `${along * 100}%`;
     axis.appendChild(tick);
   });
   return axis;
