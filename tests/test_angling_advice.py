@@ -145,6 +145,10 @@ def test_with_nothing_on_the_move_young_nymphs_are_fished() -> None:
     assert "off the bottom under a float" in advice.where
 
 
+def test_nothing_is_fished_under_ice() -> None:
+    assert day_advice(sheet(ice_chance=0.51)) == () and len(day_advice(sheet(ice_chance=0.5))) == 1
+
+
 def test_at_most_three_are_told_and_those_fished_alike_once() -> None:
     groups = ("damselfly", "damselfly", "dragonfly", "caddis", "mayfly", "midge")
     told = day_advice(sheet(*(insect(f"own_{k}", group=group) for k, group in enumerate(groups))))

@@ -189,7 +189,7 @@ def test_insects_of_which_only_young_are_about_get_no_row() -> None:
     young = insect("lestes", name="spreadwings", stages=Stages(0.7, 0.29, 0.01, 0.0, 0.0), events=quiet)
     flying = insect("aeshna", name="darners", stages=Stages(0.7, 0.2, 0.0, 0.1, 0.0), events=quiet)
     text = sheet_text(sheet(insect(), young, flying))
-    assert "only young: spreadwings\n" in text and " darners " in text
+    assert "nymphs or larvae only: spreadwings\n" in text and " darners " in text
 
 
 def test_bars_fill_the_whole_width() -> None:

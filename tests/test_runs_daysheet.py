@@ -213,3 +213,13 @@ def test_in_the_south_june_is_winter(tmp_path: Path) -> None:
     assert sheet.board.season == 2023
     assert sheet.sun[2] - sheet.sun[0] == pytest.approx(8.8, abs=0.2)
     assert sheet.afternoon_c[0] - sheet.water[1] < 1.0
+
+
+def test_near_lakes_without_weather_are_no_reason_to_fail(tmp_path: Path) -> None:
+    """Birch's and cedar's only station has no record."""
+    lakes = season_files()["lakes.csv"].replace(
+        "birch,Birch Lake,valley,51.3,-119.5,610,85,,14.5,low", "birch,,,51.3,-119.5,610,,,,high"
+    )
+    season = read_season(write_season(tmp_path, {"lakes.csv": lakes, "weather/high.csv": None}), today=TODAY)
+    day = day_number(dt.date(2024, 6, 8))
+    assert with_elsewhere(made(season, day), season, day).elsewhere == ()

@@ -100,10 +100,12 @@ def day_advice(sheet: DaySheet) -> tuple[Advice, ...]:
     """Return advice for the insects that matter on the day: known residents first, the likeliest to move on top.
 
     Damselflies go before others: their migration is the headline (common practice, no source). Of insects that are
-    fished alike, the first is told.
+    fished alike, the first is told. On days that are likely under ice nothing is.
 
     Where nothing is likely to move, the commonest insect that lives there as a nymph or larva is fished as such.
     """
+    if sheet.ice_chance > number("under_ice_share"):
+        return ()
     least = number("shown_chance")
     ranked = sorted(sheet.board.insects, key=lambda i: (i.residence != "yes", i.group != "damselfly", -i.moving_chance))
     chosen: list[Insect] = []

@@ -50,7 +50,7 @@ def _board(words: Words) -> list[str]:
     texts = [_row(row) for row in words.rows]
     wide = widths(TABLE, texts, WIDTH)
     lines = ["WHAT IS ABOUT (moving: nymphs on their way, or pupae)"]
-    lines.append(set_line([c.title for c in TABLE], TABLE, wide))
+    lines += [set_line([c.title for c in TABLE], TABLE, wide)] if texts else []
     unsure = False
     for row, text in zip(words.rows, texts, strict=True):
         if row.unsure and not unsure:

@@ -187,7 +187,7 @@ def _rows(insects: tuple[Insect, ...]) -> tuple[tuple[Row, ...], tuple[tuple[str
         else:
             shares = None if s is None else (s.young, s.mature, s.moving, s.adult)
             rows.append(Row(name, shares, insect.moving_chance, _shows(insect), insect.residence != "yes"))
-    said = (("only young", young), ("not about", absent))
+    said = (("nymphs or larvae only", young), ("not about", absent))
     return tuple(rows), tuple((label, "; ".join(names)) for label, names in said if names)
 
 

@@ -10,6 +10,7 @@ import pandas as pd
 from emergence.angling.practice import day_advice
 from emergence.angling.sheet import DaySheet, Elsewhere
 from emergence.dates import to_date
+from emergence.errors import NoWeatherError
 from emergence.records import Season
 from emergence.runs.execute import run_plan
 from emergence.runs.plan import prepare
@@ -38,7 +39,7 @@ def with_elsewhere(sheet: DaySheet, season: Season, day: int, learned: Learned |
     Notes
     -----
     The nearest MOST_ASKED lakes within FARTHEST_KM, as the crow flies, that closures.csv does not close and whose water
-    is not under ice in more than half of the members.
+    is not under ice in more than half of the members; none where no near lake has weather.
     """
     advice = next((a for a in day_advice(sheet) if a.moving), None)
     near = _near(season, sheet.board.lake_id, day)
@@ -46,7 +47,10 @@ def with_elsewhere(sheet: DaySheet, season: Season, day: int, learned: Learned |
         return sheet
     taxon, best = advice.insect.taxon, advice.insect.best
     as_of = (sheet.board.as_of - to_date(0)).days
-    plan = prepare(season, as_of=as_of, lakes=tuple(near), taxa=(taxon,), learned=learned)
+    try:
+        plan = prepare(season, as_of=as_of, lakes=tuple(near), taxa=(taxon,), learned=learned)
+    except NoWeatherError:
+        return sheet
     result = run_plan(plan)
     date = pd.Timestamp(sheet.board.date)
     days, water = result.days[result.days.date == date], result.water[result.water.date == date]
