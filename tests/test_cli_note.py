@@ -157,6 +157,8 @@ def test_looked_and_saw_none_is_an_observation(season: Path) -> None:
         ("sighting", ("damsel", "moving", "--minutes", "2000", "--lake", "alder"), ["between 0 and 1440"]),
         ("sighting", ("damsel", "moving", "--note", "a\nb", "--lake", "alder"), ["line breaks"]),
         ("sighting", ("--lake", "alder"), ["the insect is missing"]),
+        ("sighting", ("damsel", "none", "--lake", "alder"), ["the stage is missing (which one did you see, or look"]),
+        ("sighting", ("damsel", "looked,", "saw", "none", "--lake", "alder"), ["stage: the stage is missing"]),
     ],
 )
 def test_what_cannot_be_is_refused_with_the_reason(

@@ -8,7 +8,7 @@ from scipy.stats import norm
 
 from emergence.learning.population import (
     DEVIATES,
-    YEAR_LN_SD,
+    SEASON_LN_SD,
     NeedFit,
     fit_intervals,
     fit_need,
@@ -68,13 +68,13 @@ def season(at: float, sd: float) -> np.ndarray:
 
 
 def test_a_season_is_the_conjugate_posterior() -> None:
-    """Equal sides of 0.4, so a deviate is 0.4 in ln: prior 1, season error 0.12 / 0.4 and the notes' own.
+    """Equal sides of 0.4, so a deviate is 0.4 in ln: prior 1, season error 0.122 / 0.4 and the notes' own.
 
     Grid step 0.1: a tenth of the spread or less.
     """
     side, sd = 0.4, 0.35
     fit = fit_need(season(1.2, sd)[None], np.zeros(1), early=side, late=side, notes=6, seen=3)
-    total = sd**2 + (YEAR_LN_SD / side) ** 2
+    total = sd**2 + (SEASON_LN_SD / side) ** 2
     assert fit.mean == pytest.approx(1.2 / (1 + total), abs=0.01)
     assert fit.sd == pytest.approx(np.sqrt(total / (1 + total)), rel=0.02)
     assert fit.precision == pytest.approx(1 / total, rel=0.05)
@@ -86,7 +86,7 @@ def test_more_seasons_are_surer_but_no_season_is_believed_wholly() -> None:
     sharp = np.stack([season(0.8, 0.02)] * 9)
     fits = [fit_need(sharp[:n], np.zeros(n), early=0.4, late=0.4, notes=n, seen=n) for n in (1, 3, 9)]
     assert fits[0].sd > fits[1].sd > fits[2].sd > 0.9 * 0.3 / 3
-    assert year_sd(0.4, 0.4) == pytest.approx(0.3)
+    assert year_sd(0.4, 0.4) == pytest.approx(0.25)
 
 
 def test_notes_that_say_nothing_leave_the_prior() -> None:

@@ -113,7 +113,7 @@ def test_notes_that_cannot_count_are_listed(tmp_path: Path) -> None:
         "note 1": ("row", "this lake_id is not in lakes.csv"),
         "note 2": ("row", "nothing can have been observed after today"),
         "note 3": ("row", "ice.csv gives the opposite ice event for the same lake and day"),
-        "note 4": ("note", "doubtful, but used: 26 °C in April is far from usual here"),
+        "note 4": ("note", "kept, but doubtful: 26 °C in April is far from usual here"),
     }
     assert "cedar" in season.readings.lake_id and "drowned" not in season.readings.lake_id
     assert season.ice.event[(season.ice.lake_id == "alder") & (season.ice.day == day("2024-04-02"))] == ["off"]

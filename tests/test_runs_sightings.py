@@ -124,6 +124,22 @@ def test_effects_in_words() -> None:
     assert effect_size(gone) == 99
 
 
+def test_few_members_that_carry_the_weight_are_told() -> None:
+    """Two weeks of daily notes three weeks later than usual: under an eighth of the members fit, fresh ones follow."""
+    late = [
+        row("quennaby", f"2025-06-{d:02d}", "coenagrion", stage, "none" if d <= 8 else "many", 60.0)
+        for d in range(3, 17)
+        for stage in ("empty_skin", "adult")
+    ]
+    result = run(bare(*late), as_of="2025-06-17", effects=True)
+    (effect,) = result.info.note_effects
+    assert effect.effective is not None and effect.fresh and effect.effective < effect.members / 8
+    told = f"only some {round(effect.effective)} of {effect.members} possible seasons fitted them, so fresh ones"
+    assert told in effect_words(effect)
+    assert len(np.unique(peaks(result, "quennaby", "coenagrion"))) > effect.effective  # not copies of the few
+    assert "fresh" not in effect_words(dataclasses.replace(effect, effective=effect.members / 4, fresh=False))
+
+
 def looks(taxon: str, lake: str = "pellor") -> list[Row]:
     return [row(lake, f"2025-06-{d:02d}", taxon, "adult", "none", 45.0) for d in range(1, 29, 2)]
 

@@ -22,8 +22,9 @@ from emergence.forecast.stages import AdultLife, Stages, hard_frost, stage_numbe
 from emergence.forecast.weighing import Told, member_taxon
 from emergence.learning.pooling import closeness
 from emergence.learning.population import shared
-from emergence.records import IceDates, Lakes, Readings, Season, Sightings
+from emergence.records import IceDates, Lakes, Readings, Residents, Season, Sightings
 from emergence.runs.blocks import make_block
+from emergence.runs.checked import checked_season
 from emergence.runs.plan import prepare
 from emergence.runs.simulate import block_field
 from emergence.season import read_season
@@ -69,7 +70,7 @@ class World:
 
 @cache
 def demo_season() -> Season:
-    return read_season(DEMO, today=day_number(dt.date(2026, 6, 1)))
+    return checked_season(read_season(DEMO, today=day_number(dt.date(2026, 6, 1))))
 
 
 def make_world(seed: int, lakes: int = 20) -> World:
@@ -99,10 +100,16 @@ def make_world(seed: int, lakes: int = 20) -> World:
         readings=demo.readings.take(none),
         ice=demo.ice.take(none),
         sightings=demo.sightings.take(none),
-        residents=demo.residents.take(none),
+        residents=all_live_there(names),
         own_taxa={},
     )
     return World(season, seed, planted(own, rng))
+
+
+def all_live_there(names: np.ndarray) -> Residents:
+    """Return the guide's word that every insect of the twins lives in every lake."""
+    yes = np.array(["yes"] * len(names) * len(TAXA), dtype=object)
+    return Residents(np.repeat(names, len(TAXA)), np.tile(np.array(TAXA, dtype=object), len(names)), yes)
 
 
 def planted(lakes: Lakes, rng: np.random.Generator) -> np.ndarray:

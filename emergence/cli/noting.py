@@ -175,8 +175,8 @@ def _as_typed(flat: list[str], known: Known) -> Cells:
     reach = [i for i in range(len(flat), 0, -1) if known.find_taxon(" ".join(flat[:i]))]
     i = reach[0] if reach else 1
     rest = flat[i:]
-    counted = bool(rest) and find_level(rest[-1]) is not None
-    stage, level = (rest[:-1], rest[-1]) if counted else (rest, "few")
+    counted = [j for j in range(len(rest)) if find_level(" ".join(rest[j:]))]
+    stage, level = (rest[: counted[0]], " ".join(rest[counted[0] :])) if counted else (rest, "few")
     return {"taxon": " ".join(flat[:i]), "stage": " ".join(stage), "level": level}
 
 

@@ -203,7 +203,7 @@ def _sighting(reader: _Reader, lake_id: str, day: int) -> Body | None:
     stage = find_stage(reader.cell("stage"), words.stages) or ""
     if not stage:
         said = reader.cell("stage")
-        rule = "no stage is called that" if said else "the stage is missing"
+        rule = "no stage is called that" if said else "the stage is missing (which one did you see, or look for?)"
         reader.fault("stage", rule, f"{nearest_stage(said) if said else ''}{_STAGES_HELP}")
     if stage == "pupa" and not words.has_pupa:
         remedy = "Only midges and caddis have one; nymphs are young, mature or moving."

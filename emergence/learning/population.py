@@ -20,7 +20,9 @@ Ints = NDArray[np.int64]
 Truths = NDArray[np.bool_]
 
 DEVIATES = np.round(np.linspace(-4.0, 4.0, 81), 6)  # the grid on which one season's likelihood is laid
-YEAR_LN_SD = 0.12  # how a population's ln requirement seems to vary between years, water error included; our prior
+YEAR_LN_SD = 0.10  # how a population's ln requirement varies between years; our prior
+WATER_LN_SD = 0.07  # and seems to vary because a past season's water is not known: 0.4 °C, a fifth a degree; our prior
+SEASON_LN_SD = float(np.hypot(YEAR_LN_SD, WATER_LN_SD))
 REGION, LAKE, RELATIVES = (
     0.4,
     0.15,
@@ -60,7 +62,7 @@ def ln_shift(deviate: Floats, early: float, late: float) -> Doubles:
 
 
 def year_sd(early: float, late: float) -> float:
-    """Return YEAR_LN_SD in deviates."""
+    """Return YEAR_LN_SD in deviates: what a season to come adds (the error of its water is the members' own)."""
     return float(YEAR_LN_SD / np.sqrt(max(early, 1e-3) * max(late, 1e-3)))
 
 
@@ -81,11 +83,11 @@ def fit_need(log_like: Floats, log_absent: Floats, *, early: float, late: float,
     Returns
     -------
     NeedFit
-        Mean and standard deviation over the grid: prior N(0, 1), each season's own requirement off by YEAR_LN_SD.
+        Mean and standard deviation over the grid: prior N(0, 1), each season's own requirement off by SEASON_LN_SD.
     """
     ln = ln_shift(DEVIATES, early, late)
     width = np.gradient(ln)
-    blur = np.exp(-0.5 * ((ln[:, None] - ln[None, :]) / YEAR_LN_SD) ** 2) * width
+    blur = np.exp(-0.5 * ((ln[:, None] - ln[None, :]) / SEASON_LN_SD) ** 2) * width
     blur /= blur.sum(axis=1, keepdims=True)
     most = log_like.max(axis=1, keepdims=True)
     season = np.log(np.exp(log_like - most) @ blur.T) + most

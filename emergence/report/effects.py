@@ -25,7 +25,15 @@ def effect_words(effect: NoteEffect, date_words: Callable[[Day], str] = day) -> 
     last = f"{effect.latest} on {date_words(effect.latest_date)}"
     what = last if effect.notes == 1 else f"{count(effect.notes, KINDS[effect.kind])}, the last {last},"
     parts = [part for part in (_moved(effect, date_words), _spread(effect)) if part]
-    return f"{what} {' and '.join(parts).removesuffix(',') or 'changed nothing'}"
+    return f"{what} {' and '.join(parts).removesuffix(',') or 'changed nothing'}{_carried(effect)}"
+
+
+def _carried(effect: NoteEffect) -> str:
+    """Return how few of the possible seasons the sightings left standing, where fresh ones were drawn around these."""
+    if not effect.fresh or effect.effective is None:
+        return ""
+    fit = max(round(effect.effective), 1)
+    return f"; only some {fit} of {effect.members} possible seasons fitted them, so fresh ones were drawn around these"
 
 
 def _moved(effect: NoteEffect, date_words: Callable[[Day], str]) -> str:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from emergence.dates import NEVER, SeasonSpan, to_date
 from emergence.forecast.events import EventResult
 from emergence.forecast.evidence import Sighted
+from emergence.forecast.resampling import LEAST_EFFECTIVE
 from emergence.forecast.weighing import Told, Weighed
 from emergence.forecast.windows import QUANTILES
 from emergence.records import LEVELS, STAGES
@@ -161,4 +162,5 @@ def _effect(here: _Noted, kind: Kind, said: tuple[int, str, int], pair: Pair, ef
         width_after=width(after, a),
         effective=effective,
         members=here.members,
+        fresh=effective is not None and effective < LEAST_EFFECTIVE * here.members,
     )

@@ -17,8 +17,9 @@ from emergence.learning.suspicious import Doubted, suspicious_readings
 from emergence.learning.water import IceFit, LakeFit, fit_ice, fit_lake
 from emergence.records import Lakes, Readings, Season
 from emergence.runs.checked import checked_season, reading_rules
+from emergence.runs.past_water import past_water
 from emergence.runs.populations import learn_needs
-from emergence.runs.record import Record, central_water, simulate_record, spring_openings
+from emergence.runs.record import Record, simulate_record, spring_openings
 from emergence.runs.taught import Learned, lake_prior, with_learned
 from emergence.water.coefficients import load_coefficients
 from emergence.water.conditioning import surface_readings
@@ -98,7 +99,7 @@ def _places(at: Lakes, wanted: set[str]) -> dict[str, tuple[float, float, float]
 
 
 def learn_populations(season: Season, record: Record, learned: Learned) -> Learned:
-    """Return the fits with those of the populations added: sightings from before the same day, in the fitted water.
+    """Return the fits with those of the populations added: sightings from before the same day, in each season's water.
 
     Parameters
     ----------
@@ -111,7 +112,7 @@ def learn_populations(season: Season, record: Record, learned: Learned) -> Learn
     """
     if not (season.sightings.day < learned.before).any():
         return learned
-    water, ice = central_water(record, with_learned(record.spread, record.lakes, learned))
+    water, ice = past_water(season, record, with_learned(record.spread, record.lakes, learned), before=learned.before)
     needs = learn_needs(season, record, water, ice, before=learned.before)
     return dataclasses.replace(learned, needs=needs, places=learned.places | _places(record.lakes, set(needs)))
 

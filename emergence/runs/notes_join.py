@@ -76,6 +76,7 @@ def _usable(season: Season, notes: list[Note], today: int) -> tuple[list[Body], 
     used, problems = [], []
     for note in notes:
         body = note.body
+        mend = f"If it is wrong: emergence note undo SEASON {note.id}, then note it anew."
         undo = f"Correct it: emergence note undo SEASON {note.id}, then note it anew."
         if body.lake_id not in lakes:
             rule = "this lake_id is not in lakes.csv"
@@ -89,7 +90,7 @@ def _usable(season: Season, notes: list[Note], today: int) -> tuple[list[Body], 
         else:
             used.append(body)
             if note.doubt and not note.confirmed:
-                problems.append(_problem(note, "", f"doubtful, but used: {note.doubt}", undo, note_only=True))
+                problems.append(_problem(note, "", f"kept, but doubtful: {note.doubt}", mend, note_only=True))
     return used, problems
 
 

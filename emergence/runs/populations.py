@@ -274,10 +274,14 @@ class NeedRow:
 
 def need_rows(season: Season, learned: Learned) -> list[NeedRow]:
     """Return the populations with sightings by lake and taxon, neighbours and relatives counted in."""
+    if not learned.needs:
+        return []
     taxa, lakes = load_catalogue(season.own_taxa), season.lakes
     known, rows = known_needs(learned, lakes, taxa), []
     for k, lake_id in enumerate(lakes.lake_id.tolist()):
         for key, fit in learned.needs.get(lake_id, {}).items():
+            if key not in known:
+                continue
             need, told = taxa[key].growth.requirement, known[key]
             deviate = told.mean[k] + told.sd[k] * np.array([-1.2816, 0.0, 1.2816])
             heat = need.median.value * np.exp(ln_shift(deviate, need.ln_sd_early.value, need.ln_sd_late.value))

@@ -27,7 +27,8 @@ class NoteEffect:
 
     ``kind`` water (readings and ice dates) or sightings, ``notes`` of them, the ``latest`` in words with its date.
     ``before`` and ``after`` are the peak of the middle member, None for never, ``width_`` the days between its 10 and
-    90 %. Of sightings: ``effective`` of the ``members`` carried the weight.
+    90 %. Of sightings: ``effective`` of the ``members`` carried the weight; ``fresh``: so few that new ones were drawn
+    around them.
     """
 
     lake_id: str
@@ -44,6 +45,7 @@ class NoteEffect:
     width_after: int | None
     effective: float | None = None
     members: int = 0
+    fresh: bool = False
 
 
 @dataclass(frozen=True)
