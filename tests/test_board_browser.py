@@ -18,11 +18,13 @@ import pandas as pd
 import pytest
 from board_page import HOSTILE, board_pages, board_result, since_a_week
 from click.testing import CliRunner
+from region_result import make_regions
 from season_folder import write_season
 
 from emergence.report.board import NOTE_COLUMNS, Beside, board_html
 from emergence.report.board_guest import shared_lakes
 from emergence.report.board_past import past_part, read_hindcast
+from emergence.report.board_regions import regions_part
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 MISSING = [name for name in ("playwright", "axe_playwright_python") if importlib.util.find_spec(name) is None]
@@ -46,7 +48,7 @@ def boards(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     result = board_result()
     past = past_part(read_hindcast(folder / "hindcast.csv"), result.info)
     assert past is not None
-    beside = Beside(board_pages(result), since_a_week(result), [past])
+    beside = Beside(board_pages(result), since_a_week(result), [past, regions_part(make_regions())])
     pages = {"board": board_html(result, beside), "guest": board_html(result, beside, guests=shared_lakes(result))}
     for name, text in pages.items():
         (folder / f"{name}.html").write_text(text, encoding="utf-8")

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from emergence.report.board_parts import Part
     from emergence.report.board_rows import Since
     from emergence.runs.plan import RunPlan
-    from emergence.runs.results import RunInfo, RunResult
+    from emergence.runs.results import RegionsResult, RunInfo, RunResult
 
 BOARD, GUEST_BOARD, HINDCAST = "board.html", "board_guest.html", "hindcast.csv"
 MOST_LAKES = 300  # beyond, a board is made only when asked for
@@ -56,12 +56,20 @@ def since_last(result: RunResult, root: Path) -> Since | None:
     return Since(moved, issue_date(record), since_words(result.info, record))
 
 
-def boards(result: RunResult, plan: RunPlan, *, since: Since | None, root: Path, guest: bool) -> dict[str, str]:
+def boards(
+    result: RunResult,
+    plan: RunPlan,
+    *,
+    since: Since | None,
+    root: Path,
+    guest: bool,
+    regions: RegionsResult | None = None,
+) -> dict[str, str]:
     """Return the pages of a run by file name: the guide's board, and the guests' copy where it is wanted."""
     from emergence.report.board import Beside, board_html
     from emergence.runs.lake_pages import lake_pages
 
-    beside = Beside(pages=lake_pages(plan), since=since, parts=_parts(result, root))
+    beside = Beside(pages=lake_pages(plan), since=since, parts=[*_regions(result, regions), *_parts(result, root)])
     pages = {BOARD: board_html(result, beside)}
     if guest:
         pages[GUEST_BOARD] = board_html(result, beside, guests=guest_lakes(result, plan))
@@ -73,6 +81,13 @@ def guest_lakes(result: RunResult, plan: RunPlan) -> tuple[str, ...]:
     from emergence.report.board_guest import shared_lakes
 
     return shared_lakes(result, every=plan.season.settings.guests_see_lakes == "all")
+
+
+def _regions(result: RunResult, regions: RegionsResult | None) -> list[Part]:
+    """Return the part on regions where they were compared."""
+    from emergence.report.board_regions import regions_part
+
+    return [] if regions is None else [regions_part(regions, month_first=result.info.date_order == "month-day")]
 
 
 def _parts(result: RunResult, root: Path) -> list[Part]:

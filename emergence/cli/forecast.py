@@ -135,11 +135,13 @@ def _forecast_few(
     result = run_plan(plan, wanted, progress=progress_line(len(plan.lakes)))
     result = with_learned(result, plan.season.folder, used=plan.learned is not None)
     since = since_last(result, ROOT) if output.out is None else None
-    pages = boards(result, plan, since=since, root=ROOT, guest=guest) if "board" in output.parts else {}
+    regions = compared(folder, plan, learned) if REGIONS in output.parts else None
+    board = "board" in output.parts
+    pages = boards(result, plan, since=since, root=ROOT, guest=guest, regions=regions) if board else {}
     guests = guest_lakes(result, plan) if guest else None
     files = {**pages, **further_files(result, output.parts, ROOT if output.out is None else None, guests)}
-    if REGIONS in output.parts:
-        files |= region_files(compared(folder, plan, learned), pictures="pictures" in output.parts)
+    if regions is not None:
+        files |= region_files(regions, pictures="pictures" in output.parts)
     written = _write(result, output.parts - PAGES, output.out, output.table_format or "csv", files)
     _tell(result, since, as_json=output.as_json)
     click.echo(f"written to {written}", err=True)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from emergence.report.board_shades import step
+
 FULL = 50
 """Half the width of a bar's picture."""
 
@@ -32,7 +34,20 @@ class Bar:
         return round(max(-1.0, min(1.0, self.value / self.full)) * FULL, 1)
 
 
-Cell = str | Bar
+@dataclass(frozen=True)
+class Shade:
+    """A share [0..1] as words on its shade."""
+
+    words: str
+    share: float
+
+    @property
+    def step(self) -> int:
+        """Return the number of the shade."""
+        return step(self.share)
+
+
+Cell = str | Bar | Shade
 
 
 @dataclass(frozen=True)

@@ -105,7 +105,7 @@ def _season_lines(result: RegionsResult) -> list[str]:
     rows = result.seasons[result.seasons["days_vs_normal"].notna()]
     if rows.empty:
         return wrap("Not known: no weather before the season's first day.", WIDTH, first="  ", rest="  ")
-    shown = [*_whole(rows).itertuples(index=False), *rows_of(rows[rows["single"]])][:GROUPS_SHOWN]
+    shown = whole_first(rows)[:GROUPS_SHOWN]
     table = (Column("", least=10), Column("lakes", right=True, gap=1), Column("", least=20), Column(""))
     text = [
         [group_words(r.region, r.band, result.length_unit), str(r.lakes), season_words(r.days_vs_normal), _like(r)]
@@ -126,9 +126,10 @@ def _like(row: Any) -> str:
     return f"most like {row.like_year}" + ("" if pd.isna(row.noise_days) else f" (± {max(row.noise_days, 1):.0f} d)")
 
 
-def _whole(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows of all lakes together."""
-    return rows[(rows["band"] == ALL) & rows["region"].isin([ALL, f"{ALL} north", f"{ALL} south"])]
+def whole_first(rows: pd.DataFrame) -> list[Any]:
+    """Return the rows of all lakes together, then those of whole regions and whole bands."""
+    whole = (rows["band"] == ALL) & rows["region"].isin([ALL, f"{ALL} north", f"{ALL} south"])
+    return [*rows_of(rows[whole]), *rows_of(rows[rows["single"]])]
 
 
 def _event_lines(result: RegionsResult, taxon: str, brood: int, event: str) -> list[str]:
