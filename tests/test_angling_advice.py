@@ -56,7 +56,7 @@ def test_every_sheet_never_judges_ice_and_leaves_rules_to_the_authority() -> Non
 
 @pytest.mark.parametrize(
     ("upper_c", "words"),
-    [(17.9, "care from"), (18.0, "play {species} short"), (20.0, "fish early"), (22.8, "are closed")],
+    [(17.9, "care from"), (18.0, "play {species} short"), (20.0, "fish early"), (22.8, "may be closed")],
 )
 def test_heat_goes_by_the_upper_range_of_the_afternoon(upper_c: float, words: str) -> None:
     """The middle and the mean of the day are cool throughout."""

@@ -118,7 +118,7 @@ def test_blanks_use_the_words_that_note_takes() -> None:
     assert [find_stage(head) for head in words.stage_heads] == list(STAGES)
     assert [find_level(word) for word in re.split(r", | or ", words.levels)] == list(LEVELS)
     reading, sighting = words.commands
-    assert reading.startswith("emergence note reading SEASON 13.5") and "--lake low --date 2031-06-14" in reading
+    assert reading.startswith("emergence note reading SEASON 16 --lake low --date 2031-06-14")
     assert sighting.startswith("emergence note sighting SEASON damsel moving few --lake low")
 
 
@@ -200,6 +200,7 @@ def test_bars_fill_the_whole_width() -> None:
 
 def test_units() -> None:
     assert Units("F").temp(22.8) == "73 °F" and Units().temp(22.8, tenths=True) == "22.8 °C"
+    assert Units().temp(-0.4) == "0 °C" and Units("F").temp(-17.9) == "0 °F"
     assert Units(length="ft").depth(2.747) == "9 ft" and Units().depth(10.99) == "11 m"
     assert Units(length="ft").wind(10) == "10 kt (12 mph)" and Units().wind(15) == "15 kt (8 m/s)"
     assert Units(length="ft").sink(3.81) == "1.5 in/s"

@@ -223,3 +223,16 @@ def test_near_lakes_without_weather_are_no_reason_to_fail(tmp_path: Path) -> Non
     season = read_season(write_season(tmp_path, {"lakes.csv": lakes, "weather/high.csv": None}), today=TODAY)
     day = day_number(dt.date(2024, 6, 8))
     assert with_elsewhere(made(season, day), season, day).elsewhere == ()
+
+
+def test_the_commands_on_the_sheet_work(tmp_path: Path) -> None:
+    folder = write_season(tmp_path / "season")
+    text = call(folder, "alder", "2024-05-20").stdout.replace("\n  ", " ")
+    commands = [line for line in text.splitlines() if line.startswith("emergence note")]
+    assert len(commands) == 2
+    for command in commands:
+        words = [str(folder) if word == "SEASON" else word for word in command.split()[1:]]
+        noted = CliRunner().invoke(main, words)
+        assert noted.exit_code == 0, noted.output
+    listed = CliRunner().invoke(main, ["note", "list", str(folder)]).stdout
+    assert "2024-05-20" in listed or "20 May" in listed

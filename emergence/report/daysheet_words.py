@@ -107,14 +107,14 @@ def sheet_words(sheet: DaySheet, *, sink_cm_s: float | None = None) -> Words:
         levels=", ".join(LEVELS[:-1]) + f" or {LEVELS[-1]}",
         reading_unit=f"°{units.temperature}",
         depth_unit=units.length,
-        commands=_commands(sheet),
+        commands=_commands(sheet, units),
     )
 
 
-def _commands(sheet: DaySheet) -> tuple[str, str]:
+def _commands(sheet: DaySheet, units: Units) -> tuple[str, str]:
     where = f"--lake {plain(sheet.board.lake_id)} --date {sheet.board.date}"
     return (
-        f"emergence note reading SEASON 13.5 {where}",
+        f"emergence note reading SEASON {units.degrees(sheet.water[1])} {where}",
         f"emergence note sighting SEASON damsel moving few {where}",
     )
 

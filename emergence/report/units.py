@@ -24,8 +24,8 @@ class Units:
     def degrees(self, celsius: float, *, tenths: bool = False) -> str:
         """Return ``18`` for a temperature; tenths of °C where asked for and needed."""
         if self.temperature == "F":
-            return f"{celsius * 1.8 + 32:.0f}"
-        return f"{celsius:.1f}".removesuffix(".0") if tenths else f"{celsius:.0f}"
+            return str(round(celsius * 1.8 + 32))
+        return f"{celsius:.1f}".removesuffix(".0") if tenths else str(round(celsius))
 
     def temp(self, celsius: float, *, tenths: bool = False) -> str:
         """Return ``18 °C`` or ``64 °F``."""
