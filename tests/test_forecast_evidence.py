@@ -26,7 +26,7 @@ from emergence.forecast.evidence import (
 )
 from emergence.forecast.field import layer_of
 from emergence.forecast.resampling import Prior, drawn_anew, effective_number
-from emergence.forecast.weighing import Told, member_taxon
+from emergence.forecast.weighing import Told, member_taxon, opened_to
 from emergence.records import LEVELS, STAGES
 from emergence.taxa.catalogue_io import load_catalogue
 from emergence.taxa.population import Bound, Gates, Requirements, heat_at, leave_water
@@ -236,3 +236,21 @@ def test_habits_come_from_the_file() -> None:
     assert habits_of(CATALOGUE["callibaetis"]).later_dd > 0 and habits_of(CATALOGUE["coenagrion"]).later_dd == 0
     assert layer_of(CATALOGUE["coenagrion"].depth) is not None
     assert heat_at(np.ones((3, 1), np.float32), np.zeros(1, np.int16))[0] == 0
+
+
+def test_gates_of_a_lake_are_those_of_every_day() -> None:
+    rng = np.random.default_rng(4)
+    frozen = rng.random((12, 20)) < 0.3
+    bounds = tuple(
+        Bound(
+            rng.uniform(5, 25, (12, 20 // share)).astype(np.float32),
+            share,
+            rng.uniform(8, 20, 20).astype(np.float32),
+            width,
+        )
+        for share, width in ((1, 3.0), (4, -2.0), (20, 0.0))
+    )
+    gates, cell = Gates(frozen, bounds), np.array([3, 7, 19])
+    by_day = np.stack([gates.opened(day, cell) for day in range(9)])
+    np.testing.assert_array_equal(opened_to(gates, cell, 8), by_day)
+    assert 0 < by_day.mean() < 1

@@ -21,7 +21,7 @@ from emergence.forecast.field import Field, layer_of
 from emergence.forecast.resampling import Drawn, Prior, drawn_anew
 from emergence.taxa.draws import Deviates, Known, draw_deviates, draw_gate_shifts, requirements_at
 from emergence.taxa.model import Taxon
-from emergence.taxa.population import Gates, Requirements, heat_at, widened
+from emergence.taxa.population import Gates, Requirements, heat_at, ramp, widened
 from emergence.taxa.yearclass import MemberClasses
 
 Floats = NDArray[np.floating]
@@ -184,8 +184,16 @@ def grown_of(heat: Floats, gates: Gates, start: NDArray[np.int16], *, lake: int,
     own = heat[: last + 1, lake].reshape(last + 1, -1)
     begin = start[lake].ravel()
     cell = np.arange(own.shape[1]) + lake * own.shape[1]
-    opened = np.stack([gates.opened(day, cell) for day in range(last + 1)])
-    return Grown(own - heat_at(heat[:, lake].reshape(len(heat), -1), begin), opened, begin)
+    return Grown(own - heat_at(heat[:, lake].reshape(len(heat), -1), begin), opened_to(gates, cell, last), begin)
+
+
+def opened_to(gates: Gates, cell: NDArray[np.int64], last: int) -> Floats:
+    """Return `Gates.opened` of some cells on every day up to ``last``, (days, cells)."""
+    value = 1 - gates.frozen[: last + 1].take(cell, axis=1).astype(np.float32)
+    for bound in gates.bounds:
+        above = bound.variable[: last + 1].take(cell // bound.share, axis=1) - bound.shut[cell]
+        value *= ramp(above, bound.width)
+    return value
 
 
 @dataclass(frozen=True)

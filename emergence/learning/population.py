@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize
 from scipy.special import expit, log_ndtr, ndtr
 
 Floats = NDArray[np.floating]
@@ -183,6 +182,8 @@ def fit_intervals(low: Floats, high: Floats, *, weight: Floats, group: Ints, log
         scale = float(np.exp(free[-1]))
         a, b = ((edge - free[group]) / scale for edge in (low, high))
         return -float((weight * _log_between(a, b, logistic=logistic)).sum())
+
+    from scipy.optimize import minimize
 
     found = minimize(loss, np.array([*start, np.log(apart)]), method="BFGS", options={"gtol": 1e-6})
     covariance = np.linalg.inv(_hessian(loss, found.x))

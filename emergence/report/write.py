@@ -16,7 +16,6 @@ from typing import Any
 import numpy as np
 
 from emergence.errors import Problem, WrongUseError
-from emergence.report.charts import headline_pictures, render_svg, svg_to_png
 from emergence.report.folders import RUN_FILE, atomic_text, point_latest, replaced_folder, safe_name
 from emergence.report.pieces import Pieces, write_pieces
 from emergence.report.tables import FORMAT, TABLES, check_format, write_table
@@ -137,6 +136,8 @@ def run_home(reports_root: Path, name: str) -> Path:
 
 
 def _write_pictures(result: RunResult, folder: Path) -> list[str]:
+    from emergence.report.charts import headline_pictures, render_svg, svg_to_png
+
     folder.mkdir()
     written = []
     for title, spec in headline_pictures(result).items():
