@@ -218,6 +218,9 @@ def _habitat(taxon: Taxon) -> Iterator[str]:
     yield from _wrapped(habitat.text + stems)
     for key, words in BOUND_WORDS.items():
         yield from _number(words, getattr(habitat, key))
+    if taxon.depth.feels == "air":
+        yield from _wrapped("Lives ashore: the temperature of the air counts.")
+        return
     yield from _number("young live from", taxon.depth.shallow)
     yield from _number("young live down to", taxon.depth.deep)
 

@@ -22,8 +22,13 @@ DUSK_SHARE = 0.6  # air at dusk = Tmin + 0.6 (Tmax - Tmin): our prior
 SURFACE_M = 2.0  # young that live no deeper than this feel the surface; our prior
 
 
+AIR = (-1.0, -1.0)  # the layer of what lives ashore: the air counts
+
+
 def layer_of(depth: DepthRange) -> Layer:
-    """Return the depths [m] whose water counts for a taxon, None where that is the surface."""
+    """Return the depths [m] whose water counts for a taxon, None where that is the surface, AIR where it is the air."""
+    if depth.feels == "air":
+        return AIR
     return None if depth.deep.value <= SURFACE_M else (depth.shallow.value, depth.deep.value)
 
 
@@ -74,8 +79,8 @@ class Field:
         return heat
 
     def _gathered(self, lower: float, upper: float | None, layer: Layer) -> Floats:
-        if heat_kernel is None or self.water_c.dtype != np.float32:
-            water = self.water_c if layer is None or self.depth is None else self._at_depth(layer, self.depth)
+        if heat_kernel is None or layer == AIR or self.water_c.dtype != np.float32:
+            water = self._lived_in(layer)
             daily = mean_water_degree_days(water, lower=lower, upper=upper)
             return accumulate(daily, out=daily)
         water = self._columns("water_mean", self.water_c)
@@ -109,6 +114,13 @@ class Field:
         share: Floats = self._keep("share", layer, lambda: depth.weights(*layer).astype(np.float32))
         return share
 
+    def _lived_in(self, layer: Layer) -> Floats:
+        """Return what a layer's insects feel (days, *cells) [°C]: surface, water below it, or the air's mean."""
+        if layer == AIR:
+            air = np.asarray(0.5 * (self.air_max_c + self.air_min_c), dtype=np.float32)
+            return np.broadcast_to(air[..., None], self.water_c.shape)
+        return self.water_c if layer is None or self.depth is None else self._at_depth(layer, self.depth)
+
     def _at_depth(self, layer: tuple[float, float], depth: DepthPath) -> Floats:
         """Return the water of a layer (days, *cells): the surface less what the simulated lake is colder there."""
         size, replicates = int(np.prod(self.water_c.shape[1:])), self.water_c.shape[3]
@@ -129,7 +141,7 @@ class Field:
         ``start`` of its replicates to the day on which the mean has grown by their middle ``need`` [°C·day] (both of
         cell shape); shape (lakes, slots, 1).
         """
-        if layer is None or self.depth is None:
+        if layer is None or layer == AIR or self.depth is None:
             return np.zeros((*self.water_c.shape[1:3], 1), dtype=np.float32)
         if uneven_kernel is not None and need.dtype == np.float32:
             return self._uneven((lower, upper, layer), start=start, need=need)

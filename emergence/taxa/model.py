@@ -168,10 +168,11 @@ class Habitat(_Part):
 
 
 class DepthRange(_Part):
-    """The depths in which the young live [m]."""
+    """The depths in which the young live [m]; what ``feels`` the air lives ashore, and depths mean nothing."""
 
     shallow: Quantity
     deep: Quantity
+    feels: Literal["water", "air"] = "water"
 
     @model_validator(mode="after")
     def _checked(self) -> DepthRange:
