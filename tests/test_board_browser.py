@@ -21,6 +21,7 @@ from click.testing import CliRunner
 from region_result import make_regions
 from season_folder import write_season
 
+from emergence.cli.main import main
 from emergence.report.board import NOTE_COLUMNS, Beside, board_html
 from emergence.report.board_guest import shared_lakes
 from emergence.report.board_past import past_part, read_hindcast
@@ -291,7 +292,7 @@ def test_days_of_the_week_are_those_of_the_table(chromium: Any, boards: dict[str
         assert row.locator("td.n").inner_text() == f"{sum(cells) / 100:.1f}"
 
 
-def test_notes_go_home_by_import(chromium: Any, boards: dict[str, Path], tmp_path: Path) -> None:
+def test_notes_are_kept_and_saved(chromium: Any, boards: dict[str, Path], tmp_path: Path) -> None:
     with Watched(chromium, boards["board"], "phone") as watched:
         page, part = watched.page, watched.view("notes")
         part.get_by_label("Date").fill("2023-05-27")
@@ -316,21 +317,48 @@ def test_notes_go_home_by_import(chromium: Any, boards: dict[str, Path], tmp_pat
     assert tuple(rows[0]) == NOTE_COLUMNS
     assert [row["kind"] for row in rows] == ["reading", "ice", "sighting"]
     assert rows[0]["water_c"] == "12.5" and rows[2]["note"] == 'said "hello, there"'
-    _imported_once(saved, tmp_path)
 
 
-def _imported_once(saved: Path, tmp_path: Path) -> None:
-    """Import the notes twice into a season whose first lake and insect stand for those of the page."""
-    from emergence.cli.main import main
+def test_notes_of_a_real_board_come_in_once(chromium: Any, tmp_path: Path) -> None:
+    """From the forecast of a season to its board, a phone's notes, their file and back into that season's journal.
 
-    season = write_season(tmp_path / "season")
+    Its units are °F and ft: 54.5 °F are 12.5 °C, 2 ft are 0.6096 m.
+    """
+    season, out = write_season(tmp_path / "season"), tmp_path / "run"
     lake = (season / "lakes.csv").read_text(encoding="utf-8").splitlines()[1].split(",")[0]
-    text = re.sub(r"\bL0\b", lake, saved.read_text(encoding="utf-8")).replace("bluets", "coenagrion")
-    saved.write_text(text, encoding="utf-8")
+    told = CliRunner().invoke(
+        main, ["forecast", str(season), "--lake", lake, "--taxon", "coenagrion", "--write", "board", "--out", str(out)]
+    )
+    assert told.exit_code == 0, told.output
+    found = re.search(r'data-last="([^"]+)"', (out / "board.html").read_text(encoding="utf-8"))
+    assert found is not None
+    with Watched(chromium, out / "board.html", "phone") as watched:
+        page, part = watched.page, watched.view("notes")
+        part.get_by_label("Date").fill(found[1])
+        part.get_by_label("Water,").fill("54,5")
+        part.get_by_label("Depth,").fill("2")
+        part.get_by_role("button", name="Keep this note").click()
+        part.get_by_label("ice", exact=True).check()
+        part.get_by_role("button", name="Keep this note").click()
+        part.get_by_label("insects", exact=True).check()
+        part.get_by_label("How many").select_option("none")
+        part.get_by_label("Minutes").fill("20")
+        part.get_by_label("Remark").fill('said "hello, there"')
+        part.get_by_role("button", name="Keep this note").click()
+        with page.expect_download() as download:
+            page.locator("#n-save").click()
+        saved = tmp_path / "notes.csv"
+        download.value.save_as(saved)
+        watched.quiet()
     for said in ("3 noted, 0 noted before", "0 noted, 3 noted before"):
         done = CliRunner().invoke(main, ["note", "import", str(season), str(saved)])
         assert done.exit_code == 0, done.output
         assert said in done.output
+    listed = CliRunner().invoke(main, ["note", "export", str(season)])
+    rows = list(csv.DictReader(io.StringIO(listed.stdout)))
+    assert [(row["kind"], row["lake_id"]) for row in rows] == [(k, lake) for k in ("reading", "ice", "sighting")]
+    assert (rows[0]["water_c"], rows[0]["depth_m"], rows[2]["minutes"]) == ("12.5", "0.6096", "20")
+    assert rows[2]["note"] == 'said "hello, there"'
 
 
 def test_guests_copy_opens_quietly(chromium: Any, boards: dict[str, Path]) -> None:
