@@ -77,16 +77,20 @@ def blocks(lines: list[str]) -> dict[str, list[str]]:
     return found
 
 
-def test_on_now_lists_what_is_under_way_tomorrow_most_certain_first(result: RunResult) -> None:
-    lines = section(summary(result), "ON NOW")
+def test_on_now_lists_what_is_under_way_tomorrow_most_moving_days_first(result: RunResult) -> None:
+    found = blocks(section(summary(result), "ON NOW"))
     days = result.days
     tomorrow = days[(days["date"] == pd.Timestamp(2023, 5, 29)) & (days["chance_active"] >= 0.5)]
-    chances = {name: [int(row.split()[0]) for row in rows] for name, rows in blocks(lines).items()}
-    assert sorted(c for row in chances.values() for c in row) == sorted(
-        round(100 * c) for c in tomorrow["chance_active"]
-    )
-    assert chances == {"leaving the water": [90, 86, 69, 68], "may live here: leaving the water": [75, 59]}
-    assert any(re.search(r"90 % very likely +72 % +29 May-4 Jun +Cold Tarn +Large lake midge$", row) for row in lines)
+    chances = [int(row.split(" d ")[1].split()[0]) for rows in found.values() for row in rows]
+    assert sorted(chances) == sorted(round(100 * c) for c in tomorrow["chance_active"])
+    assert list(found) == ["leaving the water", "may live here: leaving the water"]
+    for rows in found.values():
+        expected = [float(row.split()[0]) for row in rows]
+        assert expected == sorted(expected, reverse=True)
+    midge = days[(days["lake_id"] == "L3") & (days["taxon"] == "lake_midge")]
+    week = midge[midge["date"].between(pd.Timestamp(2023, 5, 29), pd.Timestamp(2023, 6, 4))]["chance_moving"].sum()
+    shown = re.compile(rf" +{week:.1f} d +90 % very likely +29 May-4 Jun +Cold Tarn +Large lake midge$")
+    assert any(shown.fullmatch(row) for row in found["leaving the water"])
 
 
 def test_next_four_weeks_is_soonest_first_with_chance_in_number_and_word(result: RunResult) -> None:

@@ -72,6 +72,15 @@ def on_now(result: RunResult) -> pd.DataFrame:
     return rows.sort_values(["active", "moving", "rank"], ascending=[False, False, True], kind="stable")
 
 
+def moving_days(result: RunResult, rows: pd.DataFrame) -> pd.Series[Any]:
+    """Return for each row of `on_now` the moving days expected in the seven days from tomorrow on [d]."""
+    first = pd.Timestamp(tomorrow(result))
+    date = pd.to_datetime(result.days["date"])
+    week = result.days[(date >= first) & (date < first + pd.Timedelta(days=7))]
+    days = week.groupby(KEYS, sort=False)["chance_moving"].sum().rename("days").reset_index()
+    return rows[KEYS].merge(days, on=KEYS, how="left")["days"].fillna(0.0).set_axis(rows.index)
+
+
 def coming(result: RunResult, *, days: int = SOON_DAYS) -> pd.DataFrame:
     """Return what is not on yet and has its best week still ahead, beginning within ``days`` [d], the soonest first.
 

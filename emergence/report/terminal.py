@@ -43,7 +43,7 @@ BOLD, DIM, PLAIN = "\x1b[1m", "\x1b[2m", "\x1b[0m"
 HEADINGS = {"migration": NYMPHS_MOVE, "emergence": "leaving the water", "turnover": "the lake"}
 LAKE_COLUMN, INSECT_COLUMN = Column("lake", least=10), Column("insect", least=16)
 DAYS, CHANCE = Column("days", right=True, gap=1), Column("chance", right=True, gap=1)
-NOW = (Column("under way"), Column("moving", right=True, gap=1), Column("best week"), LAKE_COLUMN, INSECT_COLUMN)
+NOW = (Column("next 7", right=True), Column("under way"), Column("best week"), LAKE_COLUMN, INSECT_COLUMN)
 SOON = (Column("best week"), DAYS, Column("chance"), LAKE_COLUMN, INSECT_COLUMN)
 MOVED = (LAKE_COLUMN, INSECT_COLUMN, Column("what"), Column("now"), Column("shift"))
 LAKE = (Column("", least=12), Column("best week"), DAYS, CHANCE, Column("middle"), Column("even odds", gap=1))
@@ -200,13 +200,15 @@ def _listed(screen: _Screen, columns: Sequence[Column], rows: pd.DataFrame, line
 def _now(screen: _Screen) -> list[str]:
     rows = choose.on_now(screen.result)
     date = day(choose.tomorrow(screen.result))
-    head = screen.title("ON NOW", f"under way on {date} with at least even chance; most certain first")
+    head = screen.title("ON NOW", f"even chance and better on {date}; most moving days in the next 7 first")
     if rows.empty:
         return [*head, "  nothing yet"]
+    rows = rows.assign(days=choose.moving_days(screen.result, rows).round(6))
+    rows = rows.sort_values("days", ascending=False, kind="stable")
 
     def line(row: Any) -> list[str]:
         chance = f"{percent(row.active):>5} {chance_words(row.active)}"
-        return [chance, percent(row.moving), week(row.ahead_week_start), screen.lake(row), screen.short(row)]
+        return [f"{row.days:.1f} d", chance, week(row.ahead_week_start), screen.lake(row), screen.short(row)]
 
     return [*head, *_listed(screen, NOW, rows, line, ROWS_NOW)]
 
