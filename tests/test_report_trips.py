@@ -96,7 +96,7 @@ def test_the_text_says_what_changes_and_until_when():
     assert "CHANGES: 1 booking moves" in text and "+0.6 moving days" in text
     assert "The booking cannot stand: Alder is closed. Decide by 1 Jun 2026." in " ".join(text.split())
     assert "75 % where plan A fails, correlation -0.25" in " ".join(text.split())
-    assert "1.2% better" in text and "\u202e" not in text
+    assert "1.2 % better" in text and "\u202e" not in text
     assert "Never judge ice" in text
 
 

@@ -158,6 +158,23 @@ def test_a_kept_booking_stands_until_its_day_has_passed(run):
     assert late.case.parties[0].fixed and late.decide_by[0] is None  # fewer than 14 days' notice
 
 
+def test_a_trip_under_way_keeps_its_guide_and_one_that_is_over_its_place_in_the_quota(tmp_path):
+    """Moss is out with Ada until 1 June, Sedge was out until 30 May: the 5 guided days of alder are used up."""
+    access = "lake_id,quota_days\nalder,5\n"
+    run = run_of(trip_season(tmp_path / "a", access=access))
+    under_way = Kept(tuple(("alder", day_number(dt.date(2024, 5, 30)) + k) for k in range(3)), "Ada")
+    over = Kept(tuple(("alder", day_number(dt.date(2024, 5, 29)) + k) for k in range(2)), "Bo")
+    made = plan_trips(run, {"moss": under_way, "sedge": over}, EXACT).result
+    assert {t.party: t.status for t in made.trips} == {"Moss": "fixed", "Reed & co": "new", "Sedge": "done"}
+    reed = next(t for t in made.trips if t.party == "Reed & co")
+    assert {d.lake_id for d in reed.chosen.days} == {"birch"}
+    assert reed.chosen.days[0].date > dt.date(2024, 6, 1) and reed.chosen.guide == "Ada"  # four guests
+    closed = "lake_id,from,to,reason\nalder,2024-05-29,2024-05-30,told too late\n"
+    run = run_of(trip_season(tmp_path / "b", access=access, closures=closed))
+    later = plan_trips(run, {"sedge": over}, EXACT).result
+    assert {t.party for t in later.trips} == {"Moss", "Reed & co"} and "do not count" in " ".join(later.notes)
+
+
 def test_parties_whose_days_are_over_are_left_out_by_name(tmp_path):
     over = TRIPS + "Old,1,2024-05-01,2024-05-20,2,coenagrion,,,,,\nNext,1,2025-06-01,2025-06-20,2,coenagrion,,,,,\n"
     made = make_case(run_of(trip_season(tmp_path, trips=over)), {})

@@ -13,7 +13,7 @@ TABLE = (
     Column("party", least=8, gap=0), Column("days"), Column("lake", least=10), Column("guide", least=6),
     Column("expected", right=True), Column("chance", right=True), Column("status"), Column("decide by"),
 )  # fmt: skip
-STATUS = {"new": "new", "kept": "kept", "moved": "MOVED", "fixed": "fixed"}
+STATUS = {"new": "new", "kept": "kept", "moved": "MOVED", "fixed": "fixed", "done": "done"}
 LEGEND = (
     "expected: days of the trip on which what the party wants shows; chance: of at least one.",
     "Plan B: for the same days, the lake whose success goes least with plan A's.",
@@ -27,7 +27,7 @@ def trips_text(result: TripsResult, *, width: int = WIDTH) -> str:
         lines += wrap(f"Bookings: {plain(result.earlier)}", width, rest="  ")
     if result.trips:
         lines += ["", *_table(result, width), "", *_changes(result, width)]
-        for trip in result.trips:
+        for trip in _to_come(result):
             lines += _more(trip, width)
         lines += ["", *_sums(result, width)]
     else:
@@ -52,6 +52,10 @@ def runs_of(days: Sequence[TripDay]) -> list[tuple[TripDay, TripDay]]:
 def option_words(option: TripOption) -> str:
     """Return days and lakes of an option in words."""
     return ", then ".join(f"{plain(a.lake)} {span(a.date, b.date)}" for a, b in runs_of(option.days))
+
+
+def _to_come(result: TripsResult) -> list[PlannedTrip]:
+    return [trip for trip in result.trips if trip.status != "done"]
 
 
 def _table(result: TripsResult, width: int) -> Iterator[str]:
@@ -105,14 +109,19 @@ def _more(trip: PlannedTrip, width: int) -> Iterator[str]:
 
 
 def _sums(result: TripsResult, width: int) -> Iterator[str]:
-    days = sum(len(t.chosen.days) * t.size for t in result.trips)
-    expected = sum(t.chosen.expected * t.size for t in result.trips)
+    trips = _to_come(result)
+    days = sum(len(t.chosen.days) * t.size for t in trips)
+    expected = sum(t.chosen.expected * t.size for t in trips)
     yield from wrap(f"{expected:.1f} moving days expected over {days} guest-days, {expected / days:.2f} each.", width)
     if result.caution is not None:
         words = f"Cautious: every party has at least {percent(result.caution)} of its own best chance."
         yield from wrap(words, width)
-    best = f"No plan could score more than {result.gap:.1%} better" if result.gap > 1e-6 else "No plan scores better"
-    late = "" if result.finished else f"; the time ended before the wanted {result.wanted_gap:.1%} was reached"
+    best = (
+        f"No plan could score more than {100 * result.gap:.1f} % better"
+        if result.gap > 1e-6
+        else "No plan scores better"
+    )
+    late = "" if result.finished else f"; the time ended before the wanted {100 * result.wanted_gap:.1f} % was reached"
     yield from wrap(f"{best} by what is counted{late}.", width)
     for words in LEGEND:
         yield from wrap(words, width)

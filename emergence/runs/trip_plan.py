@@ -58,13 +58,17 @@ def plan_trips(run: RunPlan, kept: Mapping[str, Kept], search: Search, *, earlie
         Where the bookings come from, for the reader.
     """
     made = make_case(run, kept)
-    plan = make_plan(made.case, search)
+    plan, late = make_plan(made.case, search), []
+    if plan.conflict is not None and made.case.outlook.first_day <= run.as_of:
+        made = make_case(run, kept, with_done=False)
+        plan = make_plan(made.case, search)
+        late = ["Trips that are over do not count: they break a rule or have no guide any more."] * bool(plan.trips)
     words = _Words(run, made)
     conflict: tuple[str, ...] = ()
     if plan.conflict is not None:
         parties = [words.party(p) for p in plan.conflict.parties]
         conflict = (*parties, *(words.rule(rule) for rule in plan.conflict.rules))
-    notes = list(made.notes)
+    notes = [*made.notes, *late]
     notes += [f"{made.case.parties[p].name}: not every itinerary of two blocks was looked at." for p in plan.trimmed]
     notes += [words for trip in plan.trips for words in _poor_words(made.case, trip)]
     result = TripsResult(
@@ -166,11 +170,12 @@ class _Words:
 
     def trip(self, trip: Trip, decide_by: int | None) -> PlannedTrip:
         p, party = trip.party, self.case.parties[trip.party]
+        over = max(day for _, day in trip.chosen.cells) + self.first <= self.run.as_of
         return PlannedTrip(
             party=party.name,
             size=party.size,
             wants=self._wants(p),
-            status=trip.status,
+            status="done" if over else trip.status,
             chosen=self.option(p, trip.chosen),
             best=self.option(p, trip.best),
             alternates=tuple(self.option(p, o) for o in trip.alternates),

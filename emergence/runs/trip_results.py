@@ -49,7 +49,7 @@ class TripB:
 class PlannedTrip:
     """One party's trip.
 
-    ``status``: new, kept, moved, fixed. ``booked`` what it had, ``gain`` [expected moving days] of the move,
+    ``status``: new, kept, moved, fixed, done. ``booked`` what it had, ``gain`` [expected moving days] of the move,
     ``reasons`` why the booking could not stand; ``decide_by`` the last day on which it can still be moved; ``wants`` in
     words.
     """

@@ -33,6 +33,16 @@ class Kept:
     cells: tuple[tuple[str, int], ...]
     guide: str = ""
 
+    @property
+    def first(self) -> int:
+        """First day."""
+        return min(day for _, day in self.cells)
+
+    @property
+    def last(self) -> int:
+        """Last day."""
+        return max(day for _, day in self.cells)
+
 
 @dataclass(frozen=True)
 class TripCase:
@@ -121,7 +131,7 @@ def read_bookings(path: Path) -> dict[str, Kept]:
     return {key: Kept(tuple(sorted(found, key=lambda c: c[1])), guides[key]) for key, found in cells.items()}
 
 
-def make_case(plan: RunPlan, kept: Mapping[str, Kept]) -> TripCase:
+def make_case(plan: RunPlan, kept: Mapping[str, Kept], *, with_done: bool = True) -> TripCase:
     """Return the case of a run's plan.
 
     Parameters
@@ -130,6 +140,8 @@ def make_case(plan: RunPlan, kept: Mapping[str, Kept]) -> TripCase:
         The plan of a run over all lakes and the insects wanted.
     kept
         Bookings of the plan before, by ``name_key`` of the party; what trips.csv says goes before.
+    with_done
+        Whether trips that are over take part as they were, so that quotas and weeks count them.
 
     Raises
     ------
@@ -139,14 +151,19 @@ def make_case(plan: RunPlan, kept: Mapping[str, Kept]) -> TripCase:
     season = plan.season
     wishes, booking = wishes_of(season), season.booking
     assert booking is not None
-    first, last = plan.as_of + 1, max(job.span.end for job in plan.jobs)
-    rows, left_out = _plannable(booking.trips, first, last)
-    bookings = {k: _booked(booking.trips, k, kept) for k in rows}
-    if not rows:
+    last = max(job.span.end for job in plan.jobs)
+    season_start = min(job.span.start for job in plan.jobs)
+    bookings = {k: _booked(booking.trips, k, kept) for k in range(len(booking.trips))}
+    begun = {k: b for k, b in bookings.items() if b.cells and season_start <= b.first <= plan.as_of and b.last <= last}
+    rows, left_out = _plannable(booking.trips, plan.as_of + 1, last, set(begun))
+    if not with_done:
+        rows = [k for k in rows if k not in begun or begun[k].last > plan.as_of]
+    if all(k in begun and begun[k].last <= plan.as_of for k in rows):
         raise WrongUseError("\n".join(["There is no party to plan for.", *left_out]))
-    begin = min([first, *(day for b in bookings.values() for _, day in b.cells)])
-    end = max(min(int(booking.trips.latest[k]), last) for k in rows)
-    end = max([end, *(day for b in bookings.values() for _, day in b.cells)])
+    bookings = {k: bookings[k] for k in rows}
+    days = [day for b in bookings.values() for _, day in b.cells]
+    begin = min([plan.as_of + 1, *days])
+    end = max([*(min(int(booking.trips.latest[k]), last) for k in rows), *days])
     outlook = _outlook(plan, [wishes[k] for k in rows], begin, end)
     names = _Names(plan, booking, outlook)
     parties, decide = [], []
@@ -180,13 +197,13 @@ def _limits(settings: TripSettings) -> Limits:
     )
 
 
-def _plannable(trips: Trips, first: int, last: int) -> tuple[list[int], list[str]]:
-    """Return the rows of parties whose days can be planned, and sentences on the others."""
+def _plannable(trips: Trips, first: int, last: int, begun: set[int]) -> tuple[list[int], list[str]]:
+    """Return the rows of parties whose days can be planned or have begun, and sentences on the others."""
     rows, said = [], []
     for k, party in enumerate(trips.party):
         room = min(int(trips.latest[k]), last) - max(int(trips.earliest[k]), first) + 1
         booked = int(trips.booked_start[k])
-        if room >= int(trips.days[k]) or (trips.booking[k] == "fixed" and first <= booked <= last):
+        if k in begun or room >= int(trips.days[k]) or (trips.booking[k] == "fixed" and first <= booked <= last):
             rows.append(k)
         elif int(trips.latest[k]) < first + int(trips.days[k]) - 1:
             said.append(f"{party}: fewer than {trips.days[k]} of its days are still to come.")
@@ -241,14 +258,16 @@ class _Names:
         cells = cells if len(cells) == len(kept.cells) else ()
         until = int(trips.decide_by[k])
         if until == NO_DAY and cells:
-            until = min(day for _, day in kept.cells) - settings.notice_days
-        fixed = bool(cells) and (trips.booking[k] == "fixed" or until < as_of)
+            until = kept.first - settings.notice_days
+        fixed = bool(cells) and (trips.booking[k] == "fixed" or until < as_of or kept.first <= as_of)
+        first = max(self._day(int(trips.earliest[k])), self._day(as_of + 1))
+        last = min(self._day(int(trips.latest[k])), self.outlook.days - 1)
         cost = float(trips.move_cost_days[k])
         party = Party(
             name=str(trips.party[k]),
             size=int(trips.size[k]),
-            earliest=max(self._day(int(trips.earliest[k])), self._day(as_of + 1)),
-            latest=min(self._day(int(trips.latest[k])), self.outlook.days - 1),
+            earliest=self._day(kept.first) if fixed else first,
+            latest=self._day(kept.last) if fixed else last,
             days=int(trips.days[k]),
             weights=np.array([wishes.get(wish, 0.0) for wish in self.outlook.wants]),
             lakes=self._lakes(k),
