@@ -23,7 +23,7 @@ def test_the_plan_equals_brute_force(block):
     possible = 0
     for seed in range(25 * block, 25 * block + 25):
         case = random_case(seed, booked=block % 2 == 1)
-        plan = make_plan(case, Search(gap=0.0, direct=0 if seed % 2 else 20_000))
+        plan = make_plan(case, Search(gap=0.0, direct=0 if seed % 2 else 20_000, near=2))
         best = brute_force(case)
         if best == -np.inf:
             assert plan.conflict is not None and not plan.trips, seed

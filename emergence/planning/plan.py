@@ -12,7 +12,7 @@ from emergence.planning.case import Bools, Case, Cell, Ints
 from emergence.planning.columns import Columns, all_stays, make_columns
 from emergence.planning.conflict import Conflict, find_conflict
 from emergence.planning.rules import Days, Rule, breaks, single_rules
-from emergence.planning.solve import DIRECT, TINY, Chosen, Program, solve
+from emergence.planning.solve import DIRECT, NEAR, TINY, Chosen, Program, solve
 from emergence.planning.stays import Stays, usable
 
 ALTERNATES = 3
@@ -87,12 +87,13 @@ class Plan:
 
 @dataclass(frozen=True)
 class Search:
-    """How to search: relative ``gap``, ``time_limit`` of HiGHS [s]; ``direct`` as in ``solve.solve``."""
+    """How to search: relative ``gap``, ``time_limit`` of HiGHS [s]; ``direct`` and ``near`` as in ``solve.solve``."""
 
     gap: float = 0.02
     time_limit: float = 60.0
     cautious: bool = False
     direct: int = DIRECT
+    near: int = NEAR
 
 
 def make_plan(case: Case, search: Search | None = None) -> Plan:
@@ -114,7 +115,8 @@ def make_plan(case: Case, search: Search | None = None) -> Plan:
     stays = all_stays(case)
     columns = make_columns(case, stays)
     caution = None
-    chosen = solve(columns.program(), gap=search.gap, time_limit=search.time_limit, direct=search.direct)
+    how = {"direct": search.direct, "near": search.near}
+    chosen = solve(columns.program(), gap=search.gap, time_limit=search.time_limit, **how)
     if chosen.status == "impossible":
         return Plan(case, (), -np.inf, np.inf, np.inf, True, conflict=find_conflict(case, stays))
     if search.cautious and len(chosen.columns):

@@ -59,7 +59,7 @@ class Chosen:
         return max(self.bound - self.score, 0.0) / max(abs(self.score), TINY) if len(self.columns) else float("inf")
 
 
-def solve(program: Program, *, gap: float, time_limit: float, direct: int = DIRECT) -> Chosen:
+def solve(program: Program, *, gap: float, time_limit: float, direct: int = DIRECT, near: int = NEAR) -> Chosen:
     """Return the best columns.
 
     Parameters
@@ -72,6 +72,8 @@ def solve(program: Program, *, gap: float, time_limit: float, direct: int = DIRE
         For HiGHS [s]; when it ends the search the best plan found is returned and says so.
     direct
         Programs of more columns are solved by column generation.
+    near
+        Columns a party among which a plan is looked for first.
     """
     if len(np.unique(program.party)) < program.parties:
         return _none("impossible")
@@ -82,9 +84,9 @@ def solve(program: Program, *, gap: float, time_limit: float, direct: int = DIRE
     relaxed = _relaxed(program, matrix)
     if relaxed is None:
         return _none("impossible")
-    near = np.zeros(len(everything), dtype=bool)
-    _admit(near, program.party, relaxed.reduced, NEAR)
-    first = _integer(program, matrix, np.flatnonzero(near), gap=gap / 2, time_limit=time_limit / 2)
+    few = np.zeros(len(everything), dtype=bool)
+    _admit(few, program.party, relaxed.reduced, near)
+    first = _integer(program, matrix, np.flatnonzero(few), gap=gap / 2, time_limit=time_limit / 2)
     first = replace(first, bound=relaxed.bound)
     if first.gap <= gap:
         return replace(first, status="optimal")
