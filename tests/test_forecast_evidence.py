@@ -231,6 +231,26 @@ def test_a_flatly_wrong_note_is_outvoted(plateau) -> None:  # type: ignore[no-un
     assert abs(wrong - right) <= 3
 
 
+def test_absence_is_not_mistaken_for_lateness(plateau) -> None:  # type: ignore[no-untyped-def]  # a field
+    """Looks in season that saw none: late where it surely lives; where it may live, it may as well not be there.
+
+    Looks long before the season say nothing of either.
+    """
+    before = np.median(peak_of(plateau, "coenagrion", None))
+    season = notes(*((int(before) + d, "adult", "none", 30.0) for d in (2, 8, 14)))
+    late = np.median(peak_of(plateau, "coenagrion", Told(None, {0: season})))
+    doubted = np.median(peak_of(plateau, "coenagrion", Told(None, {0: season}, {0: 0.5})))
+    assert late > before + 5 and abs(doubted - before) < 0.3 * (late - before)
+    early = notes(*((int(before) - d, "adult", "none", 30.0) for d in (60, 55, 50)))
+    ratio = [
+        member_taxon(CATALOGUE["coenagrion"], plateau, LAKE, seed=4, told=Told(None, {0: told}, {0: 0.5}))
+        .weighed[0]
+        .log_ratio
+        for told in (season, early)
+    ]
+    assert presence_chance(0.5, ratio[0]) < 0.1 and presence_chance(0.5, ratio[1]) == pytest.approx(0.5, abs=0.05)
+
+
 def test_habits_come_from_the_file() -> None:
     assert habits_of(CATALOGUE["coenagrion"]).younger and not habits_of(CATALOGUE["lestes"]).younger
     assert habits_of(CATALOGUE["callibaetis"]).later_dd > 0 and habits_of(CATALOGUE["coenagrion"]).later_dd == 0

@@ -96,6 +96,17 @@ def test_notes_that_say_nothing_leave_the_prior() -> None:
     assert fit.precision < 5e-3 and fit.log_ratio == pytest.approx(0, abs=1e-9)
 
 
+def test_absence_is_not_taken_for_lateness() -> None:
+    """Three seasons of looks that saw none until late, which absence explains as well as a late need does."""
+    late = np.tile(norm.logcdf(DEVIATES, 1.5, 0.4), (3, 1))
+    told = {p: fit_need(late, np.zeros(3), early=0.4, late=0.4, notes=9, seen=0, presence=p) for p in (1.0, 0.5)}
+    assert told[1.0].mean > 1.3 and told[1.0].precision > 1
+    assert abs(told[0.5].mean) < 0.2 and told[0.5].precision < 0.1
+    assert told[0.5].log_ratio == told[1.0].log_ratio < np.log(0.1)
+    seen = fit_need(late, np.full(3, -9.0), early=0.4, late=0.4, notes=9, seen=3, presence=0.5)
+    assert seen.mean == pytest.approx(told[1.0].mean, abs=1e-3)
+
+
 def test_sides_are_skewed_and_the_middle_stays() -> None:
     assert ln_shift(np.array([-1.0, 0.0, 1.0]), 0.3, 0.5) == pytest.approx([-0.3, 0.0, 0.5])
 

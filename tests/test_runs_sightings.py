@@ -22,6 +22,7 @@ from twin_world import (
 
 from emergence.dates import day_number, season_span
 from emergence.errors import EmergenceError
+from emergence.forecast.evidence import PRIOR_UNSURE, presence_chance
 from emergence.records import Residents, Season
 from emergence.report.effects import effect_size, effect_words
 from emergence.runs.execute import Wanted, run_plan
@@ -160,6 +161,32 @@ def test_looks_out_of_season_say_nothing_of_presence() -> None:
     early = [row("pellor", f"2025-04-{d:02d}", "lestes", "adult", "none", 45.0) for d in range(1, 29, 2)]
     result = run(bare(*early), as_of="2025-05-01", taxa=("lestes",), lakes=("pellor",))
     assert set(result.windows.residence[result.windows.taxon == "lestes"]) == {"unsure"}
+
+
+def test_planted_absence_is_found_and_teaches_no_need() -> None:
+    """Two seasons of a guide's looks at insects that do not live there (all saw none), and that do. Synthetic.
+
+    Presence falls below even odds nearly everywhere it is absent and stays above where it lives; the needs of absent
+    insects stay the catalogue's, while believing in them would move them by most of a standard deviation.
+    """
+    world = make_world(3, lakes=10)
+    readings, sightings = joined([guide_notes(world, true_season(world, year), year) for year in (2020, 2021)])
+    gone = np.isin(sightings.lake_id, [f"twin{k:02d}" for k in range(5)])
+    looked = dataclasses.replace(sightings, level=np.where(gone, "none", sightings.level))
+    season = with_notes(world.season, readings, looked)
+    unsure = dataclasses.replace(season, residents=season.residents.take(slice(0)))
+    chance: dict[bool, list[float]] = {True: [], False: []}
+    moved: dict[str, list[float]] = {"unsure": [], "yes": []}
+    for name, folder in (("unsure", unsure), ("yes", season)):
+        learned = learn_season(folder, before=season_span(2022, False).start)
+        for lake, fits in learned.needs.items():
+            absent = int(lake[4:]) < 5
+            moved[name] += [abs(fit.mean) for fit in fits.values() if absent]
+            if name == "unsure":
+                chance[absent] += [presence_chance(PRIOR_UNSURE, fit.log_ratio) for fit in fits.values()]
+    assert np.mean(np.array(chance[True]) < 0.5) > 0.9 and np.median(chance[True]) < 0.1
+    assert np.mean(np.array(chance[False]) > 0.5) > 0.9
+    assert np.mean(moved["yes"]) > 0.5 and np.mean(moved["unsure"]) < 0.1
 
 
 def test_what_settles_residence() -> None:

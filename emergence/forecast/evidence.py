@@ -33,6 +33,7 @@ MANY_AT = 0.15  # share of the season's insects at which "many" is as likely as 
 SEEN_AS_OTHER = 0.15  # of notes are about another taxon, stage, day or lake
 USUAL_LEVELS = (0.4, 0.3, 0.3)  # how often such notes say none, few, many
 RICHNESS_LN_SD = 1.0  # how lakes differ in numbers, so in how easily the same share is seen
+PRIOR_UNSURE = 0.5  # chance that an insect lives where the habitat rule does not exclude it
 NODES = tuple(float(np.exp(RICHNESS_LN_SD * z)) for z in (-np.sqrt(3.0), 0.0, np.sqrt(3.0)))
 NODE_WEIGHTS = (1 / 6, 2 / 3, 1 / 6)  # Gauss-Hermite, three points
 

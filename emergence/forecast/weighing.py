@@ -16,6 +16,7 @@ from emergence.forecast.evidence import (
     log_absent,
     log_likelihood,
     numbers_on,
+    presence_chance,
 )
 from emergence.forecast.field import Field, layer_of
 from emergence.forecast.resampling import Drawn, Prior, drawn_anew
@@ -27,16 +28,21 @@ from emergence.taxa.yearclass import MemberClasses
 Floats = NDArray[np.floating]
 Ints = NDArray[np.int64]
 
+SURE = 0.999  # chance of presence from which absence is no explanation of what was not seen
+
 
 @dataclass(frozen=True)
 class Told:
     """What is known of a taxon in the lakes of a chunk beside the catalogue.
 
-    ``known`` from past seasons; ``sighted`` this season's notes up to the issue date by index of the lake.
+    ``known`` from past seasons; ``sighted`` this season's notes up to the issue date by index of the lake; ``unsure``
+    the chance that it lives there at all, before these notes, by index of the lakes where that is not known and it was
+    never seen.
     """
 
     known: Known | None = None
     sighted: Mapping[int, Sighted] = field(default_factory=dict)
+    unsure: Mapping[int, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -145,8 +151,10 @@ def _after_notes(taxon: Taxon, field: Field, before: _Before) -> tuple[Deviates,
         asked = _Asked(taxon, habits, grown, notes, uneven[lake])
         own = Deviates(*(v[lake] for v in vars(before.deviates).values()))
         new = _one_lake(asked, own, prior)
+        ratio, chance = new.log_evidence - log_absent(notes), before.told.unsure.get(lake, 1.0)
+        if chance < 1 and presence_chance(chance, ratio) < SURE:
+            new = _one_lake(asked, own, prior, chance=chance)
         shift[lake] = new.shift
-        ratio = new.log_evidence - log_absent(notes)
         weighed.append(Weighed(lake, taxon.id, len(notes), notes.seen, new.effective, ratio))
     return replace(before.deviates, shift=shift), weighed
 
@@ -215,12 +223,18 @@ class _Asked:
         return log_likelihood(numbers[row, self.notes.stage], self.notes)
 
 
-def _one_lake(asked: _Asked, own: Deviates, prior: Prior) -> Drawn:
-    spread, lead = own.spread[:, None], own.lead[:, None]
+def _one_lake(asked: _Asked, own: Deviates, prior: Prior, *, chance: float = 1.0) -> Drawn:
+    """Return deviates after the notes; with a ``chance`` of presence below 1, "saw none" may mean that it is not there.
+
+    The likelihood is then that of presence or absence: the likelier absence, the less the notes say of the date, so an
+    insect that is not there is not taken for a late one.
+    """
+    spread, lead, absent = own.spread[:, None], own.lead[:, None], log_absent(asked.notes)
 
     def log_like(shift: NDArray[np.float64]) -> NDArray[np.float64]:
         still = np.broadcast_to(spread, shift.shape), np.broadcast_to(lead, shift.shape)
-        return asked.log_like(Deviates(shift.astype(np.float32), *still))
+        there = asked.log_like(Deviates(shift.astype(np.float32), *still))
+        return there if chance >= 1 else np.logaddexp(np.log(chance) + there, np.log1p(-chance) + absent)
 
     with np.errstate(divide="ignore"):
         log_heat = np.log(np.maximum(asked.grown.heat[np.unique(asked.notes.day)].astype(np.float64), 0))

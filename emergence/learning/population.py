@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit, log_ndtr, ndtr
+from scipy.special import expit, log_ndtr, logsumexp, ndtr
 
 Floats = NDArray[np.floating]
 Doubles = NDArray[np.float64]
@@ -65,7 +65,9 @@ def year_sd(early: float, late: float) -> float:
     return float(YEAR_LN_SD / np.sqrt(max(early, 1e-3) * max(late, 1e-3)))
 
 
-def fit_need(log_like: Floats, log_absent: Floats, *, early: float, late: float, notes: int, seen: int) -> NeedFit:
+def fit_need(
+    log_like: Floats, log_absent: Floats, *, early: float, late: float, notes: int, seen: int, presence: float = 1.0
+) -> NeedFit:
     """Fit one population's requirement to the likelihoods of its seasons.
 
     Parameters
@@ -78,6 +80,9 @@ def fit_need(log_like: Floats, log_absent: Floats, *, early: float, late: float,
         Standard deviations of ln requirement among lakes on the two sides [1].
     notes, seen
         How many notes there are, and how many of them saw any.
+    presence
+        Chance that the taxon lives there, before any note; below 1, the likelier absence is, the less "saw none" says
+        of the requirement (absence is not taken for lateness).
 
     Returns
     -------
@@ -92,14 +97,15 @@ def fit_need(log_like: Floats, log_absent: Floats, *, early: float, late: float,
     season = np.log(np.exp(log_like - most) @ blur.T) + most
     prior = np.exp(-0.5 * DEVIATES**2)
     prior /= prior.sum()
-    total = season.sum(axis=0) + np.log(prior)
-    top = total.max()
-    weight = np.exp(total - top)
-    evidence = float(top + np.log(weight.sum()))
-    weight /= weight.sum()
+    there, absent = season.sum(axis=0), float(log_absent.sum())
+    evidence = float(logsumexp(there + np.log(prior)))
+    if presence < 1:
+        there = np.logaddexp(np.log(presence) + there, np.log1p(-presence) + absent)
+    total = there + np.log(prior)
+    weight = np.exp(total - logsumexp(total))
     mean = float((weight * DEVIATES).sum())
     sd = float(np.sqrt((weight * (DEVIATES - mean) ** 2).sum()))
-    return NeedFit(mean, max(sd, 1e-3), notes, len(log_like), evidence - float(log_absent.sum()), seen)
+    return NeedFit(mean, max(sd, 1e-3), notes, len(log_like), evidence - absent, seen)
 
 
 def shared(close: Floats, *, same_lake: Truths, same_taxon: Truths, same_group: Truths) -> Doubles:

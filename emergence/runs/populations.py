@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import SeasonSpan, day_of_year, month_of, season_span, season_year
-from emergence.forecast.evidence import Grown, Sighted, habits_of, log_absent, log_likelihood, numbers_on
+from emergence.forecast.evidence import PRIOR_UNSURE, Grown, Sighted, habits_of, log_absent, log_likelihood, numbers_on
 from emergence.forecast.field import Field, by_heat, layer_of
 from emergence.learning.population import DEVIATES, NeedFit, fit_need, ln_shift, pooled_needs, shared, year_sd
 from emergence.records import LEVELS, STAGES, Lakes, Season, Sightings
@@ -87,8 +87,14 @@ def learn_needs(
             late=need.ln_sd_late.value,
             notes=sum(r[2] for r in rows),
             seen=sum(r[3] for r in rows),
+            presence=PRIOR_UNSURE if _doubtful(lives[k, list(taxa).index(key)], rows) else 1.0,
         )
     return fits
+
+
+def _doubtful(lives: str, rows: list[SeasonRow]) -> bool:
+    """Return whether a population may not be there at all: not said to be, and never seen."""
+    return lives == "unsure" and not any(row[3] for row in rows)
 
 
 def _seasons(season: Season, record: Record, water: Floats, ice: NDArray[np.bool_], before: int) -> Iterator[_Season]:

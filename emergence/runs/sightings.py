@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import SeasonSpan
-from emergence.forecast.evidence import Sighted, presence_chance
+from emergence.forecast.evidence import PRIOR_UNSURE, Sighted, presence_chance
 from emergence.forecast.weighing import Told, Weighed
 from emergence.records import LEVELS, STAGES, Sightings
 from emergence.runs.assumptions import some
@@ -22,7 +22,6 @@ Ints = NDArray[np.int64]
 Words = NDArray[np.object_]
 
 MOST_NOTES = 60  # of one taxon on one lake in a season; more are thinned evenly
-PRIOR_UNSURE = 0.5  # chance that an insect lives where the habitat rule does not exclude it; our prior
 LIVES_FROM, ABSENT_TO = 0.95, 0.05  # from and to this chance "unsure" becomes yes or no; our prior
 
 
@@ -66,7 +65,15 @@ def block_told(plan: RunPlan, span: SeasonSpan, lakes: Ints) -> dict[str, Told]:
     """Return what past seasons and this one's sightings say of each taxon in some lakes of the plan."""
     now = season_sightings(plan, span, lakes)
     known = known_needs(plan.learned, plan.lakes.take(lakes), plan.taxa)
-    return {key: Told(known.get(key), now.get(key, {})) for key in plan.taxa if key in now or key in known}
+    told = {}
+    for column, key in enumerate(plan.taxa):
+        if key in now or key in known:
+            mine = {k: v for k, v in now.get(key, {}).items() if plan.residence[lakes[k], column] == "unsure"}
+            past = {k: past_presence(plan.learned, str(plan.lakes.lake_id[lakes[k]]), key) for k in mine}
+            never = {k: ratio for k, (ratio, seen) in past.items() if not seen and not mine[k].seen}
+            unsure = {k: presence_chance(PRIOR_UNSURE, ratio) for k, ratio in never.items()}
+            told[key] = Told(known.get(key), now.get(key, {}), unsure)
+    return told
 
 
 def residence_after(plan: RunPlan, lakes: Ints, weighed: Sequence[Weighed]) -> Words:

@@ -180,7 +180,8 @@ def told_of(block: Block, taxon: str, lakes: NDArray[np.int64]) -> Told | None:
         return None
     known = None if told.known is None else Known(told.known.mean[lakes], told.known.sd[lakes])
     sighted = {k: told.sighted[int(lake)] for k, lake in enumerate(lakes) if int(lake) in told.sighted}
-    return Told(known, sighted)
+    unsure = {k: told.unsure[int(lake)] for k, lake in enumerate(lakes) if int(lake) in told.unsure}
+    return Told(known, sighted, unsure)
 
 
 def _chunk_water(
