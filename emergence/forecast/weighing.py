@@ -234,7 +234,9 @@ def _one_lake(asked: _Asked, own: Deviates, prior: Prior, *, chance: float = 1.0
     def log_like(shift: NDArray[np.float64]) -> NDArray[np.float64]:
         still = np.broadcast_to(spread, shift.shape), np.broadcast_to(lead, shift.shape)
         there = asked.log_like(Deviates(shift.astype(np.float32), *still))
-        return there if chance >= 1 else np.logaddexp(np.log(chance) + there, np.log1p(-chance) + absent)
+        if chance >= 1:
+            return there
+        return np.asarray(np.logaddexp(np.log(chance) + there, np.log1p(-chance) + absent))
 
     with np.errstate(divide="ignore"):
         log_heat = np.log(np.maximum(asked.grown.heat[np.unique(asked.notes.day)].astype(np.float64), 0))
