@@ -89,3 +89,26 @@ def test_compiled_first_day_is_the_plain_search(monkeypatch: pytest.MonkeyPatch)
     np.testing.assert_array_equal(fast, first_day_at(heat, level))
     count = (heat < level).sum(axis=0)
     np.testing.assert_array_equal(fast, count)
+
+
+def test_compiled_starts_are_the_plain_ones(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(4)
+    water = np.maximum(np.cumsum(rng.normal(0.12, 1.5, (160, 6, 3, 4)), axis=0), 0).astype(np.float32)
+    ice = (water < 4) & (rng.random(water.shape) < 0.5)
+    ice[:, 0], ice[120, 1] = False, True
+
+    def starts() -> list[np.ndarray]:
+        warm = [
+            population.water_start(water, threshold=t, first=f, days=d)
+            for t in (3.0, 12.0, 99.0)
+            for f in (0, 30)
+            for d in (1, 7)
+        ]
+        return [*warm, *(population.ice_off_start(ice, first=10, last=last, earliest=40) for last in (60, 120, 159))]
+
+    fast = starts()
+    for name in ("water_start_kernel", "ice_off_start_kernel"):
+        monkeypatch.setattr(population, name, None)
+    for a, b in zip(fast, starts(), strict=True):
+        np.testing.assert_array_equal(a, b)
+    assert len(np.unique(fast[0])) > 5 and (fast[-1] > 40).any()

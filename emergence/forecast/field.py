@@ -96,6 +96,10 @@ class Field:
         columns: NDArray[Any] = self._keep(name, "", lambda: turned(values.reshape(len(values), -1)))
         return columns
 
+    def _in_columns(self, name: str, values: NDArray[Any]) -> NDArray[Any]:
+        """Return (days, *cells) as they are, each cell's days side by side in memory."""
+        return self._columns(name, values).T.reshape(values.shape)
+
     def _below(self, depth: DepthPath) -> Floats:
         """Return what the levels are colder than the surface, (skies, levels, days) float32; kept."""
         days, levels, lakes, slots = depth.below_c.shape
@@ -196,13 +200,20 @@ class Field:
         return sums, share[used]
 
     def start(self, rule: Start) -> NDArray[np.int16]:
-        """Return the biofix of each cell as a day index."""
+        """Return the biofix of each cell as a day index; the last one of a kind of rule is kept."""
+        start: NDArray[np.int16] = self._keep(f"start {rule.rule}", rule, lambda: self._start(rule))
+        return start
+
+    def _start(self, rule: Start) -> NDArray[np.int16]:
         begin = max(self.month_day_index(rule.month_day), self.first)
         if rule.rule == "ice_off":
-            return ice_off_start(self.ice, first=self.first, last=self.spring_end, earliest=begin)
+            return ice_off_start(
+                self._in_columns("ice", self.ice), first=self.first, last=self.spring_end, earliest=begin
+            )
         if rule.rule in ("warm_week", "hatch") and rule.threshold is not None:
             days = 7 if rule.rule == "warm_week" else 1
-            return water_start(self.water_c, threshold=rule.threshold.value, first=self.first, days=days)
+            water = self._in_columns("water_mean", self.water_c)
+            return water_start(water, threshold=rule.threshold.value, first=self.first, days=days)
         if rule.rule == "day_length" and rule.threshold is not None:
             long = self.day_length_h[self.first :] >= rule.threshold.value
             day = np.where(long.any(axis=0), self.first + long.argmax(axis=0), NEVER).astype(np.int16)

@@ -234,5 +234,32 @@ def _first_day(columns: Any, level: Any, first: Any) -> None:
         first[k] = low
 
 
+def _water_start(columns: Any, threshold: Any, first: Any, days: Any, start: Any) -> None:
+    """Fill ``start`` (cells,) int16 as ``population.water_start`` does; ``columns`` (cells, days)."""
+    begin = max(first, days - 1)
+    for c in range(columns.shape[0]):
+        total = ZERO
+        for d in range(begin - days + 1, begin + 1):
+            total += columns[c, d]
+        start[c] = NONE
+        for d in range(begin, columns.shape[1]):
+            if d > begin:
+                total += columns[c, d] - columns[c, d - days]
+            if not total < threshold:
+                start[c] = d
+                break
+
+
+def _ice_off_start(columns: Any, first: Any, last: Any, earliest: Any, start: Any) -> None:
+    """Fill ``start`` (cells,) int16 as ``population.ice_off_start`` does; ``columns`` (cells, days)."""
+    for c in range(columns.shape[0]):
+        day = min(last, columns.shape[1] - 1)
+        while day >= first and not columns[c, day]:
+            day -= 1
+        start[c] = max(day + 1, earliest)
+
+
 passage_kernel = kernel(_passage)
+water_start_kernel = kernel(_water_start)
+ice_off_start_kernel = kernel(_ice_off_start)
 first_day_kernel = kernel(_first_day)

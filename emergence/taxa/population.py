@@ -12,7 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import NEVER
-from emergence.taxa.compiled import MOST_GATES, first_day_kernel, passage_kernel
+from emergence.taxa.compiled import (
+    MOST_GATES,
+    first_day_kernel,
+    ice_off_start_kernel,
+    passage_kernel,
+    water_start_kernel,
+)
 
 Floats = NDArray[np.floating]
 Bools = NDArray[np.bool_]
@@ -408,6 +414,10 @@ def water_start(water_c: Floats, *, threshold: float, first: int, days: int = 7)
     days
         Length of the mean [d].
     """
+    if water_start_kernel is not None and water_c.dtype == np.float32:
+        start = np.empty(water_c.shape[1:], dtype=np.int16)
+        water_start_kernel(columns_of(water_c), np.float32(threshold * days), first, days, start.reshape(-1))
+        return start
     wait = np.zeros(water_c.shape[1:], dtype=np.int16)
     begin = max(first, days - 1)
     total = np.cumsum(water_c[begin - days + 1 : begin + 1], axis=0)[-1]  # day by day: the same for any number of cells
@@ -424,6 +434,10 @@ def water_start(water_c: Floats, *, threshold: float, first: int, days: int = 7)
 
 def ice_off_start(ice: Bools, *, first: int, last: int, earliest: int) -> Offsets:
     """Return each cell's first open day after its last ice between two day indices, not before ``earliest``."""
+    if ice_off_start_kernel is not None:
+        start = np.empty(ice.shape[1:], dtype=np.int16)
+        ice_off_start_kernel(columns_of(ice), first, last, earliest, start.reshape(-1))
+        return start
     span = ice[first : last + 1]
     after = len(span) - np.argmax(span[::-1], axis=0)
     opened = np.where(span.any(axis=0), first + after, first)
