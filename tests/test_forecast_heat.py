@@ -7,6 +7,7 @@ import pytest
 
 from emergence.dates import NEVER
 from emergence.forecast import field as field_module
+from emergence.forecast import turnover, windows
 from emergence.forecast.field import Field
 from emergence.taxa import population
 from emergence.taxa.population import first_day_at
@@ -112,3 +113,23 @@ def test_compiled_starts_are_the_plain_ones(monkeypatch: pytest.MonkeyPatch) -> 
     for a, b in zip(fast, starts(), strict=True):
         np.testing.assert_array_equal(a, b)
     assert len(np.unique(fast[0])) > 5 and (fast[-1] > 40).any()
+
+
+def test_compiled_windows_are_the_plain_ones(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(5)
+    onset = rng.integers(0, 50, (4, 9)).astype(np.int16)
+    end = (onset + rng.integers(0, 20, onset.shape)).astype(np.int16)
+    onset[0, :3] = end[0, :3] = end[1, 4] = end[1, 5] = NEVER
+    moving = rng.random((60, 4, 9)) < 0.3
+
+    def found() -> list[np.ndarray]:
+        week = windows.best_week(moving, moving.mean(axis=2), first=7)
+        between = turnover._between(onset[..., None], end[..., None], 60)
+        return [windows.chance_active(onset, end, 60), week.start, week.days, week.chance, between[..., 0]]
+
+    fast = found()
+    for module, name in ((windows, "active_kernel"), (windows, "any_day_kernel"), (turnover, "within_kernel")):
+        monkeypatch.setattr(module, name, None)
+    for a, b in zip(fast, found(), strict=True):
+        np.testing.assert_array_equal(a, b)
+    np.testing.assert_array_equal(fast[0], fast[-1].mean(axis=2))

@@ -11,9 +11,11 @@ from typing import Any
 
 import numpy as np
 
+from emergence.dates import NEVER
 from emergence.taxa.compiled import compiled, kernel
 
 ZERO = np.float32(0)
+ABREAST = 4  # cells summed side by side
 SQUARE = 32  # cells and days turned over together
 
 
@@ -27,6 +29,33 @@ def _turn(days: Any, columns: Any) -> None:
                     columns[k, day] = days[day, k]
 
 
+def _lay_colder(below: Any, share: Any, colder: Any) -> None:
+    """Fill ``colder`` (days,) with what a sky's layer is colder than the surface."""
+    colder[:] = ZERO
+    for level in range(1, share.shape[0]):
+        part = share[level]
+        if part != ZERO:
+            for d in range(colder.shape[0]):
+                colder[d] += part * below[level - 1, d]
+
+
+_lay_colder = compiled(_lay_colder)
+
+
+def _gather(a: Any, b: Any, c: Any, d: Any) -> None:
+    """Turn daily values into running sums, four cells at a time: a single sum would wait for itself every day."""
+    one, two, three, four = 0.0, 0.0, 0.0, 0.0
+    for day in range(a.shape[0]):
+        one += a[day]
+        two += b[day]
+        three += c[day]
+        four += d[day]
+        a[day], b[day], c[day], d[day] = one, two, three, four
+
+
+_gather = compiled(_gather)
+
+
 def _heat(water: Any, below: Any, share: Any, limits: Any, heat: Any) -> None:
     """Fill ``heat`` (cells, days) float32 with the degree-days gathered by ``water``, summed in float64.
 
@@ -37,22 +66,19 @@ def _heat(water: Any, below: Any, share: Any, limits: Any, heat: Any) -> None:
     cells, n_days = water.shape
     each = cells // max(below.shape[0], 1)
     skies = below.shape[0] // max(share.shape[1], 1)
-    colder, daily = np.zeros(n_days, np.float32), np.empty(n_days, np.float32)
-    for c in range(cells):
-        if share.shape[0] and c % each == 0:
-            sky = c // each
-            colder[:] = ZERO
-            for level in range(1, share.shape[0]):
-                part = share[level, sky // skies]
-                if part != ZERO:
-                    for d in range(n_days):
-                        colder[d] += part * below[sky, level - 1, d]
-        for d in range(n_days):
-            daily[d] = min(max(max(water[c, d] - colder[d], ZERO), lower), upper) - lower
-        total = 0.0
-        for d in range(n_days):
-            total += daily[d]
-            heat[c, d] = total
+    colder, daily = np.zeros(n_days, np.float32), np.zeros((ABREAST, n_days), np.float64)
+    for first in range(0, cells, ABREAST):
+        abreast = min(ABREAST, cells - first)
+        for k in range(abreast):
+            if share.shape[0] and (first + k) % each == 0:
+                sky = (first + k) // each
+                _lay_colder(below[sky], share[:, sky // skies], colder)
+            for d in range(n_days):
+                daily[k, d] = min(max(max(water[first + k, d] - colder[d], ZERO), lower), upper) - lower
+        _gather(daily[0], daily[1], daily[2], daily[3])
+        for k in range(abreast):
+            for d in range(n_days):
+                heat[first + k, d] = daily[k, d]
 
 
 def _level_heat(surface: Any, below: Any, share: Any, limits: Any, sums: Any) -> None:
@@ -150,7 +176,44 @@ def _uneven(sums: Any, share: Any, start: Any, need: Any, sd: Any) -> None:
         sd[sky] = _apart(sums[sky], own, first, low)
 
 
+def _active(onset: Any, end: Any, count: Any) -> None:
+    """Fill ``count`` (lakes, days) with the members between onset and end; both (lakes, members) int16."""
+    lakes, members = onset.shape
+    n_days = count.shape[1]
+    for lake in range(lakes):
+        for m in range(members):
+            if onset[lake, m] != NEVER and onset[lake, m] < n_days:
+                count[lake, onset[lake, m]] += 1
+                if end[lake, m] + 1 < n_days:
+                    count[lake, end[lake, m] + 1] -= 1
+        for d in range(1, n_days):
+            count[lake, d] += count[lake, d - 1]
+
+
+def _within(onset: Any, end: Any, shows: Any) -> None:
+    """Set ``shows`` (cells, days) between onset and end (cells,) int16, both included."""
+    for c in range(onset.shape[0]):
+        for d in range(onset[c], min(end[c] + 1, shows.shape[1])):
+            shows[c, d] = True
+
+
+def _any_day(shows: Any, start: Any, days: Any, share: Any) -> None:
+    """Fill ``share`` (lakes,) with the members that show on any of ``days`` from ``start``; ``shows`` (cells, days)."""
+    members = shows.shape[0] // start.shape[0]
+    for lake in range(start.shape[0]):
+        count = 0
+        for c in range(lake * members, (lake + 1) * members):
+            for d in range(start[lake], start[lake] + days):
+                if shows[c, d]:
+                    count += 1
+                    break
+        share[lake] = count / members
+
+
 turn_kernel = kernel(_turn)
+active_kernel = kernel(_active)
+within_kernel = kernel(_within)
+any_day_kernel = kernel(_any_day)
 heat_kernel = kernel(_heat)
 level_heat_kernel = kernel(_level_heat)
 uneven_kernel = kernel(_uneven)

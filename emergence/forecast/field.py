@@ -114,8 +114,8 @@ class Field:
         return kept
 
     def _share(self, layer: tuple[float, float], depth: DepthPath) -> Floats:
-        """Return what surface and levels count in a layer, (1 + levels, lakes) float32; the last one is kept."""
-        share: Floats = self._keep("share", layer, lambda: depth.weights(*layer).astype(np.float32))
+        """Return what surface and levels count in a layer, (1 + levels, lakes) float32; kept."""
+        share: Floats = self._keep(f"share {layer}", layer, lambda: depth.weights(*layer).astype(np.float32))
         return share
 
     def _lived_in(self, layer: Layer) -> Floats:
@@ -186,7 +186,7 @@ class Field:
         self, lower: float, upper: float | None, layer: tuple[float, float], depth: DepthPath
     ) -> tuple[Floats, Floats]:
         """Return heat sums (levels, days, skies) of the simulated lakes where the layer lies, and their shares."""
-        share = np.repeat(depth.weights(*layer).astype(np.float32), depth.surface_c.shape[2], axis=1)
+        share = np.repeat(self._share(layer, depth), depth.surface_c.shape[2], axis=1)
         used = np.flatnonzero(share.any(axis=1))
         surface = depth.surface_c.reshape(len(self.water_c), -1)
         sums = np.empty((len(used), *surface.shape), dtype=np.float32)

@@ -6,8 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import NEVER
+from emergence.forecast.compiled import within_kernel
 from emergence.forecast.events import EventResult, event_result
 from emergence.forecast.field import Field
+from emergence.forecast.windows import chance_active
 from emergence.taxa.population import Milestones, Passage
 from emergence.water.depth import Overturns, overturns
 
@@ -38,16 +40,21 @@ def turnover_events(field: Field, *, keep_members: bool = False) -> list[EventRe
     onset, end = turnover_days(field, turns)
     if (onset == NEVER).all():
         return []
-    day = np.arange(len(field.water_c), dtype=np.int16)[:, None, None, None]
-    active = (day >= onset) & (day <= end)
-    nobody = np.zeros(active.shape[:2])
-    passage = Passage(
-        Milestones(onset, np.full_like(onset, NEVER), end),
-        active,
-        nobody,
-        active.reshape(*nobody.shape, -1).mean(axis=2),
-    )
+    active = _between(onset, end, len(field.water_c))
+    lakes = len(onset)
+    chance = chance_active(onset.reshape(lakes, -1), end.reshape(lakes, -1), len(active))
+    passage = Passage(Milestones(onset, np.full_like(onset, NEVER), end), active, np.zeros(chance.shape), chance)
     return [event_result(LAKE, 0, "turnover", passage, field.ahead, keep_members)]
+
+
+def _between(onset: Offsets, end: Offsets, n_days: int) -> NDArray[np.bool_]:
+    """Return the days between onset and end, both included, (days, *cells)."""
+    if within_kernel is None:
+        day = np.arange(n_days, dtype=np.int16).reshape(-1, *(1,) * onset.ndim)
+        return np.asarray((day >= onset) & (day <= end))
+    shows = np.zeros((onset.size, n_days), dtype=bool)
+    within_kernel(onset.reshape(-1), end.reshape(-1), shows)
+    return shows.T.reshape(n_days, *onset.shape)
 
 
 def turnover_days(field: Field, turns: Overturns) -> tuple[Offsets, Offsets]:

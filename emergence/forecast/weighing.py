@@ -197,9 +197,9 @@ def grown_of(heat: Floats, gates: Gates, start: NDArray[np.int16], *, lake: int,
 
 def opened_to(gates: Gates, cell: NDArray[np.int64], last: int) -> Floats:
     """Return `Gates.opened` of some cells on every day up to ``last``, (days, cells)."""
-    value = 1 - gates.frozen[: last + 1].take(cell, axis=1).astype(np.float32)
+    value = 1 - gates.frozen[: last + 1, cell].astype(np.float32)
     for bound in gates.bounds:
-        above = bound.variable[: last + 1].take(cell // bound.share, axis=1) - bound.shut[cell]
+        above = bound.variable[: last + 1, cell // bound.share] - bound.shut[cell]
         value *= ramp(above, bound.width)
     return value
 

@@ -12,6 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import NEVER
+from emergence.forecast.compiled import active_kernel, any_day_kernel
+from emergence.taxa.population import columns_of
 
 Offsets = NDArray[np.int16]
 Floats = NDArray[np.float64]
@@ -48,6 +50,10 @@ def chance_active(onset: Offsets, end: Offsets, n_days: int) -> Floats:
         Number of simulated days.
     """
     lakes, members = onset.shape
+    if active_kernel is not None:
+        count = np.zeros((lakes, n_days), dtype=np.int64)
+        active_kernel(np.ascontiguousarray(onset), np.ascontiguousarray(end), count)
+        return np.asarray(np.ascontiguousarray(count.T) / members)
     row = np.arange(lakes)[:, None] * (n_days + 1)
     began = onset != NEVER
     first = np.bincount((row + onset)[began], minlength=lakes * (n_days + 1))
@@ -99,7 +105,15 @@ def best_week(moving: NDArray[np.bool_], chance_moving: Floats, *, first: int = 
     weekly = np.round(total[WEEK:] - total[:-WEEK], 9)[first:]
     start = np.argmax(weekly, axis=0) + first
     days = weekly[start - first, np.arange(lakes)]
-    window = start[None, :] + np.arange(WEEK)[:, None]
-    any_day = moving[window, np.arange(lakes)[None, :]].any(axis=0)
     none = days <= 0
-    return BestWeek(np.where(none, NEVER, start), np.where(none, 0.0, days), any_day.mean(axis=1))
+    return BestWeek(np.where(none, NEVER, start), np.where(none, 0.0, days), _any_day(moving, start))
+
+
+def _any_day(moving: NDArray[np.bool_], start: NDArray[np.int64]) -> Floats:
+    """Return the share of members with a moving day in the week from ``start`` (lakes,) on."""
+    if any_day_kernel is not None:
+        share = np.empty(len(start))
+        any_day_kernel(columns_of(moving), start, WEEK, share)
+        return share
+    window = start[None, :] + np.arange(WEEK)[:, None]
+    return np.asarray(moving[window, np.arange(len(start))[None, :]].any(axis=0).mean(axis=1))

@@ -24,7 +24,7 @@ except ImportError:
 
 MOST_GATES = 3
 SPAN = 32  # days worked on at once; a cell is left as soon as its insects are gone
-ONE_MORE, ONE_DAY, NO_DAY = np.uintp(1), np.int32(1), np.int32(0)
+NO_MORE, ONE_MORE, ONE_DAY, NO_DAY = np.uintp(0), np.uintp(1), np.int32(1), np.int32(0)
 NONE = np.int16(NEVER)
 ZERO, ONE, TWO = np.float32(0), np.float32(1), np.float32(2)
 TENTH, HALF, NINE_TENTHS = np.float32(0.1), np.float32(0.5), np.float32(0.9)
@@ -86,32 +86,79 @@ def _lay_gate(opened: Any, variable: Any, place: Any, shut: Any, width: Any) -> 
 _lay_gate = compiled(_lay_gate)
 
 
+def _go_slowly(share: Any, opened: Any, n: Any, gone: Any, after: Any) -> None:
+    """Fill ``after`` from the second on behind gates that are neither wide open nor shut."""
+    for d in range(n):
+        gone += max(share[d] - gone, ZERO) * opened[d]
+        after[d + ONE_MORE] = gone
+
+
+_go_slowly = compiled(_go_slowly)
+
+
+def _count_of(values: Any, n: Any, wanted: Any) -> Any:
+    """Return how many of the first ``n`` values are the one wanted."""
+    count = NO_DAY
+    for d in range(n):
+        count += ONE_DAY if values[d] == wanted else NO_DAY
+    return count
+
+
+_count_of = compiled(_count_of)
+
+
 def _go(share: Any, opened: Any, n: Any, gone: Any, all_gone: Any, leaving: Any, after: Any) -> Any:
     """Let the ready go day by day; return how many days it took, all ``n`` if some are left.
 
-    ``after`` (1 + days,): what has gone before the first day, then after each.
+    ``after`` (1 + days,): what has gone before the first day, then after each. Shares never fall, so that behind gates
+    that are open all the time whoever has gone is whoever was ready.
     """
     after[0] = gone
+    wide, shut = _count_of(opened, n, ONE), _count_of(opened, n, ZERO)
+    if wide == n:
+        for d in range(n):
+            after[d + ONE_MORE] = max(share[d], gone)
+    elif shut == n:
+        for d in range(n):
+            after[d + ONE_MORE] = gone
+    elif wide + shut == n:
+        for d in range(n):
+            leaving[d] = share[d] if opened[d] == ONE else ZERO
+        for d in range(n):
+            gone = leaving[d] if leaving[d] > gone else gone
+            after[d + ONE_MORE] = gone
+    else:
+        _go_slowly(share, opened, n, gone, after)
     for d in range(n):
-        out = max(share[d] - gone, ZERO) * opened[d]
-        gone += out
-        leaving[d], after[d + ONE_MORE] = out, gone
-        if gone > all_gone:
-            return d + ONE_MORE
+        leaving[d] = after[d + ONE_MORE] - after[d]
+    while n > ONE_MORE and after[n - ONE_MORE] > all_gone:
+        n -= ONE_MORE
     return n
 
 
 _go = compiled(_go)
 
 
-def _tell(leaving: Any, shown: Any, place: Any, days: Any, lake: Any) -> None:
-    """Note the days on which it shows, and add them and what leaves to the lake's."""
+def _most_of(bits: Any, n: Any) -> Any:
+    """Return the largest of the first ``n`` floats, given as their bits: in the same order from 0 upward."""
+    most = NO_DAY
+    for d in range(n):
+        most = max(most, bits[d])
+    return most
+
+
+_most_of = compiled(_most_of)
+
+
+def _tell(leaving: Any, bits: Any, limit: Any, place: Any, days: Any, lake: Any) -> None:
+    """Note the days on which it shows and add them and what leaves to the lake's; ``bits`` of ``leaving``."""
     shows, count, total = days
     c, a, n = place
-    for d in range(n):
-        shows[c, a + d] = leaving[d] >= shown
-    for d in range(n):
-        count[lake, a + d] += ONE_DAY if leaving[d] >= shown else NO_DAY
+    if _most_of(bits, n) >= limit:
+        for d in range(n):
+            shows[c, a + d] = bits[d] >= limit
+        for d in range(n):
+            count[lake, a + d] += ONE_DAY if bits[d] >= limit else NO_DAY
     for d in range(n):
         total[lake, a + d] += leaving[d]
 
@@ -119,16 +166,18 @@ def _tell(leaving: Any, shown: Any, place: Any, days: Any, lake: Any) -> None:
 _tell = compiled(_tell)
 
 
-def _tell_afoot(share: Any, after: Any, opened: Any, limits: Any, place: Any, days: Any, lake: Any) -> None:
+def _tell_afoot(share: Any, bits: Any, after: Any, gates: Any, place: Any, days: Any, lake: Any) -> None:
     """Turn ``share`` into what is on the move and tell it; ``after``: what has gone up to the day before each."""
     shows, count, total = days
     c, a, n = place
+    opened, open_gate, limit = gates
     for d in range(n):
         share[d] -= after[d]
-    for d in range(n):
-        shows[c, a + d] = (share[d] >= limits[0]) & (opened[d] >= limits[1])
-    for d in range(n):
-        count[lake, a + d] += ONE_DAY if (share[d] >= limits[0]) & (opened[d] >= limits[1]) else NO_DAY
+    if _most_of(bits, n) >= limit:
+        for d in range(n):
+            shows[c, a + d] = (bits[d] >= limit) & (opened[d] >= open_gate)
+        for d in range(n):
+            count[lake, a + d] += ONE_DAY if (bits[d] >= limit) & (opened[d] >= open_gate) else NO_DAY
     for d in range(n):
         total[lake, a + d] += share[d] * opened[d]
 
@@ -151,21 +200,24 @@ _reached = compiled(_reached)
 
 def _begun(ahead: Any, n: Any, a: Any, known: Any) -> Any:
     """Return the first day on which a tenth has begun to move, ``known`` where that was before or is not yet."""
-    if known == NONE:
-        for d in range(n):
-            if ahead[d] >= TENTH:
-                return np.int16(a + d)
-    return known
+    if known != NONE or ahead[n - ONE_MORE] < TENTH:
+        return known
+    d = n - ONE_MORE
+    while d > NO_MORE and ahead[d - ONE_MORE] >= TENTH:
+        d -= ONE_MORE
+    return np.int16(a + d)
 
 
 _begun = compiled(_begun)
 
 
-def _most(about: Any, n: Any, a: Any, most: Any, day: Any) -> Any:
-    """Return the most on the move so far and its day."""
-    for d in range(n):
-        if about[d] > most:
-            most, day = about[d], np.int16(a + d)
+def _most(bits: Any, n: Any, a: Any, most: Any, day: Any) -> Any:
+    """Return the most on the move so far, as bits, and its day."""
+    top = _most_of(bits, n)
+    if top > most:
+        for d in range(n):
+            if bits[d] == top:
+                return top, np.int16(a + d)
     return most, day
 
 
@@ -179,40 +231,51 @@ def _passage(columns: Any, need: Any, entry: Any, frozen: Any, gates: Any, dates
     travels. ``gates``: how many, then variables (columns, days), shut ends (cells,) and widths of MOST_GATES each.
     ``dates``: begin, onset, peak, end, most_day (cells,) int16. ``days``: for what leaves and what moves the days on
     which it shows (cells, days), in how many of a lake's members, and the sum over them (lakes, days), all 0; then
-    the limits: a share that shows, an open gate, all gone. Indices are unsigned: so days need no check for negatives.
+    the limits: a share that shows (its bits), an open gate, all gone. Indices are unsigned: no day
+    needs a check for negatives.
     """
     centre, steep, lead, travels = need
     count, variables, shuts, width = gates
-    leaving, afoot, limits = days
+    leaving, afoot, (limit, open_gate, all_gone) = days
     size, n_days, lakes = np.uintp(columns.shape[0]), np.uintp(columns.shape[1]), np.uintp(leaving[1].shape[0])
     members = size // lakes
     heat, share, ahead = np.empty(SPAN, np.float32), np.empty(SPAN, np.float32), np.empty(SPAN, np.float32)
     opened, out, after = np.empty(SPAN, np.float32), np.empty(SPAN, np.float32), np.empty(SPAN + 1, np.float32)
     bits = np.empty(SPAN, np.int32)
-    power = bits.view(np.float32)
+    power, open_bits, out_bits, ahead_bits = (
+        bits.view(np.float32),
+        opened.view(np.int32),
+        out.view(np.int32),
+        ahead.view(np.int32),
+    )
     for c in range(size):
         lake, a = c // members, np.uintp(max(entry[c], 0))
         begin, onset, peak, end = NONE, NONE, NONE, NONE
-        most, most_day, gone = ZERO, np.int16(0), ZERO
-        while a < n_days and gone <= limits[2]:
+        most, most_day, gone = NO_DAY, np.int16(0), ZERO
+        middle, slope, early = centre[c], steep[c], lead[c]
+        while a < n_days and gone <= all_gone:
             n = min(np.uintp(SPAN), n_days - a)
-            for d in range(n):
-                heat[d] = (columns[c, a + d] - centre[c]) * steep[c]
             for d in range(n):
                 opened[d] = ZERO if frozen[c, a + d] else ONE
             for g in range(count):
                 column = c // (size // np.uintp(variables[g].shape[0]))
                 _lay_gate(opened, variables[g], (column, a, n), shuts[g][c], width[g])
+            if not travels and _most_of(open_bits, n) == NO_DAY:
+                a += n
+                continue
+            for d in range(n):
+                heat[d] = (columns[c, a + d] - middle) * slope
             _logistic(heat, n, share, bits, power)
-            n = _go(share, opened, n, gone, limits[2], out, after)
+            n = _go(share, opened, n, gone, all_gone, out, after)
             if travels:
                 for d in range(n):
-                    heat[d] += lead[c]
+                    heat[d] += early
                 _logistic(heat, n, ahead, bits, power)
                 begin = _begun(ahead, n, a, begin)
-                _tell_afoot(ahead, after, opened, limits, (c, a, n), afoot, lake)
-                most, most_day = _most(ahead, n, a, most, most_day)
-            _tell(out, limits[0], (c, a, n), leaving, lake)
+                _tell_afoot(ahead, ahead_bits, after, (opened, open_gate, limit), (c, a, n), afoot, lake)
+                most, most_day = _most(ahead_bits, n, a, most, most_day)
+            if after[n] > gone:
+                _tell(out, out_bits, limit, (c, a, n), leaving, lake)
             onset = _reached(after, n, TENTH, a, onset)
             peak = _reached(after, n, HALF, a, peak)
             end = _reached(after, n, NINE_TENTHS, a, end)
@@ -259,7 +322,18 @@ def _ice_off_start(columns: Any, first: Any, last: Any, earliest: Any, start: An
         start[c] = max(day + 1, earliest)
 
 
+def _heat_at(columns: Any, start: Any, heat: Any) -> None:
+    """Fill ``heat`` (cells,) float32 as ``population.heat_at`` does; ``columns`` (cells, days)."""
+    last = columns.shape[1] - 1
+    for c in range(columns.shape[0]):
+        if start[c] == NONE:
+            heat[c] = np.inf
+        else:
+            heat[c] = columns[c, min(start[c] - 1, last)] if start[c] > 0 else ZERO
+
+
 passage_kernel = kernel(_passage)
+heat_at_kernel = kernel(_heat_at)
 water_start_kernel = kernel(_water_start)
 ice_off_start_kernel = kernel(_ice_off_start)
 first_day_kernel = kernel(_first_day)

@@ -15,6 +15,7 @@ from emergence.dates import NEVER
 from emergence.taxa.compiled import (
     MOST_GATES,
     first_day_kernel,
+    heat_at_kernel,
     ice_off_start_kernel,
     passage_kernel,
     water_start_kernel,
@@ -29,7 +30,7 @@ MOVING_SHARE = 0.02  # of the season's maturing insects; our prior (a day on whi
 OPEN_GATE = 0.5  # a gate at least half open lets the migration move; our prior
 ALL_GONE = 0.999  # from here on nothing visible happens
 MOST_SHARE = 0.35  # of the median, for spreads and leads; our prior (published spreads are 6-30 % of it)
-LIMITS = tuple(np.float32(x) for x in (MOVING_SHARE, OPEN_GATE, ALL_GONE))
+LIMITS = (np.float32(MOVING_SHARE).view(np.int32), np.float32(OPEN_GATE), np.float32(ALL_GONE))
 EARLY_SDS = 3.5  # before the median less this many spreads under 0.2 % are ready
 
 
@@ -446,6 +447,10 @@ def ice_off_start(ice: Bools, *, first: int, last: int, earliest: int) -> Offset
 
 def heat_at(cumulative: Floats, start: Offsets) -> Floats:
     """Return the degree-days gathered before each cell's start day; +inf where it never starts."""
+    if heat_at_kernel is not None and cumulative.dtype == np.float32 and start.dtype == np.int16:
+        heat = np.empty(start.shape, dtype=np.float32)
+        heat_at_kernel(columns_of(cumulative), np.ascontiguousarray(start).reshape(-1), heat.reshape(-1))
+        return heat
     index = np.clip(start.astype(np.int64) - 1, 0, len(cumulative) - 1)
     value = np.take_along_axis(cumulative, index[None], axis=0)[0]
     value = np.where(start <= 0, np.float32(0), value)
