@@ -8,6 +8,8 @@ from climates import PLATEAU, one_lake, season_field
 from numpy.typing import NDArray
 
 from emergence.degreedays import accumulate, mean_water_degree_days
+from emergence.forecast import compiled_stages
+from emergence.forecast.field import Field
 from emergence.forecast.stages import AdultLife, Stages, adult_life, hard_frost, stage_numbers, taxon_stages
 from emergence.taxa.catalogue_io import load_catalogue
 from emergence.taxa.population import Bound, Gates, Requirements, heat_at, leave_water
@@ -18,13 +20,13 @@ CELL = (1, 1, 1)
 DAYS = 200
 
 
-def gates(shut: set[int] = frozenset()) -> Gates:  # type: ignore[assignment]
+def gates(shut: set[int] = frozenset(), members: int = 1) -> Gates:  # type: ignore[assignment]
     openness = np.array([[0.0 if day in shut else 1.0] for day in range(DAYS)], dtype=np.float32)
-    return Gates(np.zeros((DAYS, 1), dtype=bool), (Bound(openness, 1, np.zeros(1, np.float32), 1.0),))
+    return Gates(np.zeros((DAYS, members), dtype=bool), (Bound(openness, members, np.zeros(members, np.float32), 1.0),))
 
 
-def need(median: float = 210.0, spread: float = 30.0, move: float | None = 45.0) -> Requirements:
-    full = [None if v is None else np.full(CELL, v, dtype=np.float32) for v in (median, spread, move)]
+def need(median: float = 210.0, spread: float = 30.0, move: float | None = 45.0, members: int = 1) -> Requirements:
+    full = [None if v is None else np.full((1, 1, members), v, dtype=np.float32) for v in (median, spread, move)]
     return Requirements(full[0], full[1], full[2])  # type: ignore[arg-type]
 
 
@@ -43,11 +45,12 @@ def stages(
     frost = np.zeros((DAYS, 1, 1), dtype=bool)
     if frost_on is not None:
         frost[frost_on] = True
+    members = np.size(younger)
     return stage_numbers(
-        HEAT,
-        need(move=move),
-        gates=gates(shut or set()),
-        start=START,
+        np.repeat(HEAT, members, axis=3),
+        need(move=move, members=members),
+        gates=gates(shut or set(), members),
+        start=np.repeat(START, members, axis=2),
         life=life,
         frost=frost,
         younger=np.reshape(younger, (1, -1)),
@@ -121,10 +124,7 @@ def test_stages_of_a_season_on_a_plateau_lake() -> None:
     """
     field, _ = season_field(PLATEAU, one_lake(50.0, 1150.0, 30.0, 4.0), range_c=6.8)
     lake_ids = np.array(["lake"], dtype=object)
-    members = field.water_c[0].size
-    two = np.full((1, members), 2.0, dtype=np.float32)
-    classes = MemberClasses(two, 5 * two, two)
-    got = taxon_stages(CATALOGUE["coenagrion"], field, lake_ids, seed=1, classes=classes)
+    got = taxon_stages(CATALOGUE["coenagrion"], field, lake_ids, seed=1, classes=some_classes(field))
     assert got is not None
     day = {name: int(getattr(got, name)[field.first :, 0].argmax()) + 1 for name in ("mature", "moving", "adult")}
     assert day["mature"] < day["moving"] < day["adult"]
@@ -146,3 +146,27 @@ def test_every_flying_taxon_says_how_its_adults_live() -> None:
     )  # 16-18, Sawchyn & Gillott 1974
     field, _ = season_field(PLATEAU, one_lake(50.0, 1150.0, 30.0, 4.0))
     assert taxon_stages(CATALOGUE["boatman"], field, np.array(["lake"], dtype=object), seed=1) is None
+
+
+def test_compiled_and_plain_days_agree(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a plateau lake's members, to rounding: single precision over some 300 days."""
+    assert compiled_stages.follow is not None
+    field, _ = season_field(PLATEAU, one_lake(50.0, 1150.0, 30.0, 4.0), range_c=6.8)
+    ids = np.array(["lake"], dtype=object)
+    keys = ("coenagrion", "limnephilid")  # with a migration and without
+
+    def found() -> list[Stages | None]:
+        return [taxon_stages(CATALOGUE[k], field, ids, seed=1, classes=some_classes(field)) for k in keys]
+
+    quick = found()
+    monkeypatch.setattr(compiled_stages, "follow", None)
+    for one, other in zip(quick, found(), strict=True):
+        assert one is not None and other is not None
+        for name in ("young", "mature", "moving", "soft", "adult", "hatched"):
+            np.testing.assert_allclose(getattr(one, name), getattr(other, name), atol=2e-4, err_msg=name)
+
+
+def some_classes(field: Field) -> MemberClasses:
+    """Two older nymphs for each that matures."""
+    two = np.full((1, field.water_c[0].size), 2.0, dtype=np.float32)
+    return MemberClasses(two, 5 * two, two)

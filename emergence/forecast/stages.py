@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from emergence.forecast import compiled_stages
 from emergence.forecast.field import Field, layer_of
 from emergence.forecast.weighing import MemberTaxon, member_taxon
 from emergence.taxa.model import Taxon
@@ -127,36 +128,63 @@ def stage_numbers(
     the year.
     """
     days, lakes = cumulative.shape[:2]
-    flat, cell = cumulative.reshape(days, -1), np.arange(cumulative[0].size)
-    icy = frost.reshape(days, -1)
-    sky = cell // (len(cell) // icy.shape[1])
-    centre = np.ravel(heat_at(cumulative, start) + need.median)
+    median = np.ravel(need.median)
+    ahead = np.float32(MATURE_SHARE) * median
+    lead = np.full_like(ahead, -1) if need.move_before is None else np.minimum(np.ravel(need.move_before), ahead)
     steep = np.float32(LOGISTIC_SD) / np.ravel(need.spread)
-    ahead = np.float32(MATURE_SHARE) * np.ravel(need.median)
-    lead = None if need.move_before is None else np.minimum(np.ravel(need.move_before), ahead)
-    gone = np.zeros(len(cell), dtype=np.float32)
-    adults = _Adults.none(life, len(cell))
-    each = 1 / (1 + np.asarray(younger, dtype=np.float64))  # of a member's nymphs of spring, those that mature
-    recruits, laid = (1 + (1 - life.survival) * younger) * each, np.zeros((days, lakes))
-    out = np.zeros((6, days, lakes))
-    for day in range(days):
-        heat = flat[day] - centre
-        grown = np.maximum(_share(heat + ahead, steep), gone)
-        afoot = gone if lead is None else np.maximum(_share(heat + lead, steep), gone)
-        left = np.maximum(_share(heat, steep) - gone, 0) * gates.opened(day, cell)
-        moving = afoot - gone - left if lead is not None else np.zeros_like(gone)
-        gone = gone + left
-        mature = grown - gone - np.maximum(moving, 0)
-        soft = left * np.float32(min(life.flies_after_h / 24.0, 1.0))
-        alive = adults.after(left, icy[day][sky])
-        laid[day] = (adults.died.reshape(lakes, -1) * recruits).mean(axis=1)
-        rows = (1 - grown, np.maximum(mature, 0), np.maximum(moving, 0), np.where(icy[day][sky], 0, soft), alive)
-        for row, value in zip(out[:5, day], rows, strict=True):
-            row[:] = (value.reshape(lakes, -1) * each).mean(axis=1)
-    out[0] += (younger * each).mean(axis=1)
+    scales = np.stack([np.ravel(heat_at(cumulative, start)) + median, steep, ahead, lead]).astype(np.float32)
+    cell = np.arange(scales.shape[1])
+    opened = np.stack([gates.opened(day, cell) for day in range(days)])
+    share = 1 / (1 + np.asarray(younger, dtype=np.float64))  # of a member's nymphs of spring, those that mature
+    each = np.stack([share, (1 + (1 - life.survival) * younger) * share])
+    weights = np.broadcast_to(each, (2, lakes, scales.shape[1] // lakes)).reshape(2, -1)
+    out, laid = np.zeros((6, days, lakes)), np.zeros((days, lakes))
+    adult = life.maturation_d, np.float32(np.exp(-1 / life.life_d)), np.float32(min(life.flies_after_h / 24.0, 1.0))
+    (compiled_stages.follow or _follow)(
+        np.ascontiguousarray(cumulative.reshape(days, -1), dtype=np.float32),
+        scales,
+        (opened.astype(np.float32), frost.reshape(days, -1)),
+        adult,
+        np.ascontiguousarray(weights),
+        out[:5],
+        laid,
+    )
+    members = weights.shape[1] // lakes
+    out /= members
+    out[0] += (younger * share).mean(axis=1)
     if life.egg_d is not None:
-        out[5, life.egg_d :] = np.cumsum(laid[: days - life.egg_d], axis=0)
+        out[5, life.egg_d :] = np.cumsum(laid[: days - life.egg_d], axis=0) / members
     return Stages(*out)
+
+
+def _follow(
+    heat: Floats,
+    scales: Floats,
+    days: tuple[Floats, Bools],
+    adult: tuple[int, np.float32, np.float32],
+    weights: Doubles,
+    out: Doubles,
+    laid: Doubles,
+) -> None:
+    """Do what ``compiled_stages.follow`` does, day by day."""
+    opened, icy = days
+    tender_d, stay, soft_d = adult
+    lakes, cells = out.shape[2], heat.shape[1]
+    sky = np.arange(cells) // (cells // icy.shape[1])
+    centre, steep, ahead, lead = scales
+    gone, adults = np.zeros(cells, dtype=np.float32), _Adults.none(tender_d, stay, cells)
+    for day, warm in enumerate(heat):
+        ready, frost = warm - centre, icy[day][sky]
+        grown = np.maximum(_share(ready + ahead, steep), gone)
+        left = np.maximum(_share(ready, steep) - gone, 0) * opened[day]
+        afoot = np.maximum(_share(ready + lead, steep), gone) - gone - left
+        moving = np.where(lead >= 0, np.maximum(afoot, 0), 0)
+        gone = gone + left
+        alive = adults.after(left, frost)
+        laid[day] = (adults.died * weights[1]).reshape(lakes, -1).sum(axis=1)
+        rows = (1 - grown, np.maximum(grown - gone - moving, 0), moving, np.where(frost, 0, left * soft_d), alive)
+        for row, value in zip(out[:, day], rows, strict=True):
+            row[:] = (value * weights[0]).reshape(lakes, -1).sum(axis=1)
 
 
 def _share(heat: Floats, steep: Floats) -> Floats:
@@ -177,10 +205,9 @@ class _Adults:
     died: Floats
 
     @classmethod
-    def none(cls, life: AdultLife, cells: int) -> _Adults:
-        tender = np.zeros((life.maturation_d, cells), dtype=np.float32)
+    def none(cls, maturation_d: int, stay: np.float32, cells: int) -> _Adults:
         none = np.zeros(cells, dtype=np.float32)
-        return cls(tender, none, np.float32(np.exp(-1 / life.life_d)), none)
+        return cls(np.zeros((maturation_d, cells), dtype=np.float32), none, stay, none)
 
     def after(self, emerged: Floats, frost: Bools) -> Floats:
         """Let a day pass; return how many are alive."""

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from emergence.forecast.broods import season_stages
 from emergence.forecast.field import Field, by_heat, layer_of
-from emergence.forecast.stages import taxon_stages
 from emergence.forecast.weighing import member_taxon
 from emergence.records import Season
 from emergence.runs.execute import make_block, past_summers
@@ -106,7 +106,7 @@ def _block_tables(plan: RunPlan, job: Job, lakes: Ints, bank: Floats) -> Iterato
         yield "needs", {**keys, "lower_c": lower, **_spread(need[lives])}
         series = {"gathered": gathered(taxon, field, weekly), "normal": _normal(taxon, past.field, weekly, field.first)}
         yield "heat", _weekly(keys, dates, {k: v[:, lives] for k, v in series.items()})
-        stages = taxon_stages(taxon, field, ids, seed=block.seed, classes=own, drawn=drawn)
+        stages = season_stages(taxon, field, drawn, classes=own)
         if stages is not None:
             some = stages.young + stages.mature + stages.moving + stages.adult >= LEAST_ALIVE
             shares = {k: np.where(some, v, 0.0)[weekly][:, lives] for k, v in stages.shares().items()}
