@@ -27,7 +27,7 @@ value = 4
 low = 2
 high = 6
 unit = "°C"
-source = "round number, set before any date was looked at"
+source = "round number, set before any fit"
 standing = "our prior"
 
 [growth.requirement.median]
@@ -35,7 +35,7 @@ value = 300
 low = 100
 high = 900
 unit = "°C·day"
-source = "round number, set before any date was looked at"
+source = "round number, set before any fit"
 standing = "our prior"
 
 [growth.requirement.spread]
@@ -43,7 +43,7 @@ value = 40
 low = 20
 high = 80
 unit = "°C·day"
-source = "round number, set before any date was looked at"
+source = "round number, set before any fit"
 standing = "our prior"
 
 [growth.requirement.ln_sd_early]
@@ -68,7 +68,7 @@ FILES = {
     "lakes.csv": "lake_id,name,region,latitude,longitude,elevation_m,area_ha,mean_depth_m,max_depth_m\n"
     "plot,Plot,,42.5429,-72.2011,340,1,2,4\n",
     "stations.csv": "station_id,name,latitude,longitude,elevation_m\ntower,Tower,42.5429,-72.2011,340\n",
-    "season.toml": 'name = "Blueberry"\n[taxa]\nrun = ["blueberry"]\n[ensemble]\nslots = 11\nreplicates = 5\n',
+    "season.toml": 'name = "Blueberry"\n[taxa]\nrun = ["blueberry"]\n[ensemble]\nslots = 11\nreplicates = 8\n',
 }
 """The height is from memory of the site's description; a lake there has no say in what feels the air."""
 LOOKS = ((-14, "none"), (-7, "none"), (-1, "none"), (0, "few"), (7, "many"))

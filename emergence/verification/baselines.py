@@ -87,9 +87,11 @@ def regression_members(other_air_c: ArrayLike, other_date: ArrayLike, air_c: flo
     numpy.ndarray
         Even quantiles of the predictive t distribution (n - 2 degrees of freedom), shape (count,).
     """
-    fit = _ols(other_air_c, other_date)
-    said = fit.get_prediction(np.array([[1.0, air_c]]))
-    return float(said.predicted_mean[0]) + float(said.se_obs[0]) * _even_t(len(np.asarray(other_date)) - 2, count)
+    air, dates = np.asarray(other_air_c, dtype=np.float64), np.asarray(other_date, dtype=np.float64)
+    slope, residual, _ = _line(air, dates)
+    n, away = len(dates), air_c - air.mean()
+    error = np.sqrt((residual**2).sum() / (n - 2) * (1.0 + 1.0 / n + away**2 / ((air - air.mean()) ** 2).sum()))
+    return np.asarray(dates.mean() + slope * away + error * _even_t(n - 2, count))
 
 
 def left_out_errors(other_date: ArrayLike, other_air_c: ArrayLike | None = None) -> Floats:
@@ -105,14 +107,16 @@ def left_out_errors(other_date: ArrayLike, other_air_c: ArrayLike | None = None)
     dates = np.asarray(other_date, dtype=np.float64)
     if other_air_c is None:
         return np.asarray((dates - dates.mean()) * len(dates) / (len(dates) - 1.0))
-    return np.asarray(_ols(other_air_c, dates).get_influence().resid_press)
+    _, residual, leverage = _line(np.asarray(other_air_c, dtype=np.float64), dates)
+    return np.asarray(residual / (1.0 - leverage))
 
 
-def _ols(air_c: ArrayLike, date: ArrayLike):  # type: ignore[no-untyped-def]  # statsmodels has no types
-    from statsmodels.regression.linear_model import OLS
-
-    air = np.asarray(air_c, dtype=np.float64)
-    return OLS(np.asarray(date, dtype=np.float64), np.column_stack([np.ones_like(air), air])).fit()
+def _line(air: Floats, date: Floats) -> tuple[float, Floats, Floats]:
+    """Return slope, residuals and leverages of a least-squares line; closed form, because it runs many times."""
+    away = air - air.mean()
+    squares = float((away**2).sum())
+    slope = float((away * (date - date.mean())).sum()) / squares
+    return slope, date - date.mean() - slope * away, 1.0 / len(date) + away**2 / squares
 
 
 def _even_t(freedom: int, count: int) -> Floats:

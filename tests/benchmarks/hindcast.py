@@ -22,6 +22,7 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -29,14 +30,30 @@ import numpy as np
 import pandas as pd
 
 from emergence.runs.hindcast import Ask, Rerun, rerun_all
+from emergence.runs.hindcast_sightings import rerun_sightings
 from emergence.season import read_season
 from emergence.verification.hindcast import AS_THEY_ARE, Rules, Scored, scored, skill_table
+from tests.blueberry_season import write_blueberry_season
 
 TODAY = 25_000
 LAKES = ("pyhajarvi", "feeagh", "mendota", "wingra", "sparkling", "crystal_bog", "toolik")
 LEADS = (0, 14, 28, 42, 56, 70)
 UNSEEN_LEADS = (0, 28, 56)
 TARGETS = {3: (0.55, 0.44, 0.25, 0.12, 0.05, 0.02), 0: (0.38, 0.30, 0.18, 0.09, 0.04, 0.0)}
+BLUEBERRY_LEADS = (0, 14, 28, 42)
+RECALIBRATION = """\
+## Recalibration and the forecast
+
+The rule (`verification/recalibration.py`), made anew for each season left out: the model, fitted without it, says the
+other years' dates with their weather known. Members move against the mean of its misses, sum / (years + 4), and are
+widened about the mean of their slot by the ratio of the misses' spread to the members', drawn to 1 by eight years; both
+by how much of the water's error readings leave open. Before and after stand in the tables of spans above.
+
+The forecast does not use it. Its members hold 73 to 79 % of the dates in their 80 % spans as they are, and widening
+gains two hundredths; the size of each lake's errors and its level, which is most of it, `learn` already puts into the
+water itself (`error_scale` and coefficients of learned.json), where every insect's members share it. A shift in days
+fits one base, sum and depth, and cannot be laid on insects with others. The larger part of the gain, joining with a
+regression on recent air, needs dates of past years for each insect and is left to hindcasts."""
 STRETCH = (0.65, 0.55, 0.34, 0.19, 0.10, 0.05)
 WORST = -0.10
 COVER = {80: (0.75, 0.85), 50: (0.44, 0.56)}
@@ -59,7 +76,8 @@ def main() -> None:
     ask = Ask(years=(), leads=LEADS, lakes=LAKES, readings=tuple(TARGETS))
     seen = list(rerun_all(season, ask, progress=tell))
     again = dataclasses.replace(ask, leads=UNSEEN_LEADS, unseen=True)
-    text = "\n\n".join([report(seen), unseen_report(list(rerun_all(season, again, progress=tell)))])
+    unseen = list(rerun_all(season, again, progress=tell))
+    text = "\n\n".join([report(seen), unseen_report(unseen), RECALIBRATION, blueberry_report()])
     print(text)
     if asked.out:
         asked.out.write_text(text + "\n", encoding="utf-8")
@@ -106,6 +124,32 @@ def unseen_report(reruns: list[Rerun]) -> str:
                 for _, r in rows.iterrows()
             ]
             lines.append(f"| {words} | {name} ({rows['dates'].iloc[0]:.0f}) | " + " | ".join(cells) + " |")
+    return "\n".join(lines)
+
+
+def blueberry_report() -> str:
+    """Return the table of dates that a registry carries (tests/data/SOURCES.md), an own taxon that feels the air."""
+    lines = [
+        "## Dates of a registry: an own taxon on air temperature",
+        "",
+        "Highbush blueberry at Harvard Forest, twelve years, middle date of four shrubs (pyPhenology 0.7.1, data",
+        "set vaccinium), through the same fit and hindcast: base 4 °C and 300 °C·day set before any fit, the need",
+        "learned from the other years. Mean error of the middle date in days (in brackets: the mean date's), CRPS",
+        "skill, share in the 80 % span; no note of the season:",
+        "",
+        "| | " + " | ".join(f"{d // 7} weeks" for d in BLUEBERRY_LEADS) + " |",
+        "|---" * (len(BLUEBERRY_LEADS) + 1) + "|",
+    ]
+    for phase in ("budburst", "flowers"):
+        with tempfile.TemporaryDirectory() as folder:
+            season = read_season(write_blueberry_season(Path(folder), phase), today=TODAY)
+            done = scored(list(rerun_sightings(season, Ask(years=(), leads=BLUEBERRY_LEADS, readings=(0,)))))
+        rows = skill_table(done).set_index("lead_days").reindex(BLUEBERRY_LEADS)
+        cells = [
+            f"{r['mae_days']:.1f} ({r['mae_mean_date']:.1f}); {r['skill_mean_date']:.2f}; {r['cover_80']:.2f}"
+            for _, r in rows.iterrows()
+        ]
+        lines.append(f"| {phase} | " + " | ".join(cells) + " |")
     return "\n".join(lines)
 
 
