@@ -50,9 +50,9 @@ widened about the mean of their slot by the ratio of the misses' spread to the m
 by how much of the water's error readings leave open. Before and after stand in the tables of spans above.
 
 The forecast does not use it. Its members hold 74 to 79 % of the dates in their 80 % spans as they are, and widening
-gains one to five hundredths; the size of each lake's errors and its level, which is most of it, `learn` already puts into the
-water itself (`error_scale` and coefficients of learned.json), where every insect's members share it. A shift in days
-fits one base, sum and depth, and cannot be laid on insects with others. The larger part of the gain, joining with a
+gains one to five hundredths; the size of each lake's errors and its level, which is most of it, `learn` already puts
+into the water itself (`error_scale` and coefficients of learned.json), where every insect's members share it. A
+shift in days fits one base, sum and depth, and cannot be laid on insects with others. The larger part of the gain, joining with a
 regression on recent air, needs dates of past years for each insect and is left to hindcasts."""
 STRETCH = (0.65, 0.55, 0.34, 0.19, 0.10, 0.05)
 WORST = -0.10
