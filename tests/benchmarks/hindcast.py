@@ -52,8 +52,8 @@ by how much of the water's error readings leave open. Before and after stand in 
 The forecast does not use it. Its members hold 74 to 79 % of the dates in their 80 % spans as they are, and widening
 gains one to five hundredths; the size of each lake's errors and its level, which is most of it, `learn` already puts
 into the water itself (`error_scale` and coefficients of learned.json), where every insect's members share it. A
-shift in days fits one base, sum and depth, and cannot be laid on insects with others. The larger part of the gain, joining with a
-regression on recent air, needs dates of past years for each insect and is left to hindcasts."""
+shift in days fits one base, sum and depth, and cannot be laid on insects with others. The larger part of the gain,
+joining with regressions on recent air, needs dates of past years for each insect and is left to hindcasts."""
 STRETCH = (0.65, 0.55, 0.34, 0.19, 0.10, 0.05)
 WORST = -0.10
 COVER = {80: (0.75, 0.85), 50: (0.44, 0.56)}
