@@ -13,6 +13,7 @@ from emergence.angling.sheet import EventDay, Stages
 from emergence.angling.sums import HeatTiers
 from emergence.taxa.catalogue_io import load_catalogue
 
+COOL = {"afternoon_c": (16.0, 17.9)}
 USUAL = ["air", "lightning", "wind", "plan", "boat", "ice", "heat", "bloom", "birds", "rules"]
 
 
@@ -21,7 +22,7 @@ def keys(**changes: object) -> list[str]:
 
 
 def test_the_usual_order_is_that_of_the_list() -> None:
-    assert keys() == USUAL
+    assert keys(**COOL) == USUAL
     assert list(warned()) == [
         "air",
         "lightning",
@@ -81,6 +82,19 @@ def test_kinds_of_fish_with_their_own_tiers() -> None:
     assert len(cool) == 1 and cool[0].tiers is tiers[1]
 
 
+def test_raised_heat_goes_up_behind_ice_and_cold_water() -> None:
+    """The order that the sheet's heading promises."""
+    hot = {"afternoon_c": (18.5, 20.4)}
+    assert keys(**hot)[:4] == ["air", "lightning", "heat", "wind"]
+    assert keys(water=(14.0, 17.0, 19.0), ice_chance=0.01, **hot)[:5] == ["air", "ice", "cold", "lightning", "heat"]
+
+
+def test_the_life_jacket_stands_on_every_sheet() -> None:
+    for water in ((5.0, 6.0, 7.0), (15.0, 17.0, 19.0), (19.0, 21.0, 23.0)):
+        told = {c.key: c.text for c in day_cautions(sheet(water=water))}
+        assert "Life jacket on" in told["boat"]
+
+
 def test_no_stems_no_nests() -> None:
     assert "birds" not in keys(stems="none") and "birds" in keys(stems="")
 
@@ -95,22 +109,31 @@ def test_every_taxon_of_the_catalogue_has_practice_and_hours_within_a_long_day()
     sun = (4.0, 12.0, 20.0)
     for taxon in load_catalogue().values():
         own = practice(taxon.id, taxon.group)
-        begin, end = hours_of(own.hours, sun)
-        assert 4.0 <= begin < end <= 22.5, taxon.id
+        spans = hours_of(own.hours, sun)
+        assert all(3.0 <= begin < end <= 22.5 for begin, end in spans), taxon.id  # first light: an hour before sunrise
+        assert all(spans[k][1] < spans[k + 1][0] for k in range(len(spans) - 1)), taxon.id
         fields = {name for text in (own.moving, own.still, own.how) for _, name, *_ in string.Formatter().parse(text)}
         assert fields - {None} <= {"top", "swim", "off_bottom", "shallow", "deep"}
 
 
 def test_hours_by_hand() -> None:
     """Large lake midges: most just before sunset (Hilsenhoff 1966): noon + 4 to sunset."""
-    assert hours_of(practice("chironomus", "midge").hours, (4.5, 12.25, 20.0)) == (16.25, 20.0)
+    assert hours_of(practice("chironomus", "midge").hours, (4.5, 12.25, 20.0)) == ((16.25, 20.0),)
     assert practice("early_midge", "midge").hours.words != practice("chironomus", "midge").hours.words
     assert practice("mine", "no such group") == practice("mine", "other")
 
 
 def test_short_winter_days_have_no_hours_that_run_backwards() -> None:
-    begin, end = hours_of(practice("mine", "other").hours, (11.0, 12.0, 13.0))
+    ((begin, end),) = hours_of(practice("mine", "other").hours, (11.0, 12.0, 13.0))
     assert begin == end
+
+
+def test_hours_are_those_that_the_words_and_sources_say() -> None:
+    """Damselflies: mostly morning to midday (Corbet 1999); squaregill mayflies: first light and evening."""
+    sun = (4.5, 12.25, 20.0)
+    damsel, caenis = practice("coenagrion", "damselfly").hours, practice("caenis", "mayfly").hours
+    assert "morning to midday" in damsel.words and hours_of(damsel, sun) == ((8.25, 12.25),)
+    assert hours_of(caenis, sun) == ((3.5, 5.5), (17.0, 20.0))
 
 
 @pytest.mark.parametrize(

@@ -151,6 +151,12 @@ def test_fahrenheit_and_feet_throughout() -> None:
     assert "6-12 in off the bottom" in text and "draw 2-3 ft" in text
 
 
+def test_two_spans_of_hours_are_both_told() -> None:
+    """Squaregill mayflies: first light (around sunrise at 4) and evening (before sunset at 21)."""
+    text = sheet_text(sheet(insect("caenis", group="mayfly")))
+    assert " When    03:00 to 05:00 and 18:00 to 21:00: not known well*" in text.splitlines()
+
+
 def test_common_practice_is_starred_and_published_hours_are_not() -> None:
     text = sheet_text(sheet(insect("chironomus", group="midge", gates=())))
     when = next(line for line in text.splitlines() if line.startswith(" When"))

@@ -17,6 +17,8 @@ from emergence.angling.sums import HeatTiers, heat_tier
 from emergence.sources import Standing
 
 TIERS = ("none", "caution", "stop", "closure")
+FIRST = ("air", "ice", "cold", "lightning", "heat")
+"""Cautions that go before all others, ice, cold and heat where the day raises them; the order is our prior."""
 
 
 class Warned(BaseModel):
@@ -56,9 +58,10 @@ def day_cautions(sheet: DaySheet) -> tuple[Caution, ...]:
 
     Notes
     -----
-    The usual order is that of cautions.toml. Two that the program sees go up behind the first: ice about, and cold
-    water, which is told whenever the 10 % surface temperature is below 15 °C. In warmer water it is left out. Kinds of
-    fish with tiers of their own are told apart where they reach different ones, the most endangered first.
+    The usual order is that of cautions.toml. What the day raises goes up: ice about and cold water behind the first
+    line, heat, which endangers fish and not people, behind lightning. Cold water is told whenever the 10 % surface
+    temperature is below 15 °C, and left out in warmer water. Kinds of fish with tiers of their own are told apart where
+    they reach different ones, the most endangered first.
     """
     told = []
     for key, one in warned().items():
@@ -72,9 +75,8 @@ def day_cautions(sheet: DaySheet) -> tuple[Caution, ...]:
             told += _heat(sheet, one)
         elif key != "birds" or sheet.stems != "none":
             told.append(Caution(key, one.text, raised=False))
-    first, rest = told[:1], told[1:]
-    up = sorted((c for c in rest if c.raised and c.key in ("ice", "cold")), key=lambda c: c.key != "ice")
-    return (*first, *up, *(c for c in rest if c not in up))
+    up = {c: FIRST.index(c.key) for c in told if c.raised or c.key in ("air", "lightning")}
+    return tuple(sorted(told, key=lambda c: up.get(c, len(FIRST))))
 
 
 def _heat(sheet: DaySheet, one: Warned) -> list[Caution]:

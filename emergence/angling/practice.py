@@ -21,13 +21,15 @@ Anchor = Annotated[str, Field(pattern=r"^(rise|noon|set)[+-]\d+(\.\d+)?$")]
 
 
 class Hours(BaseModel):
-    """Hours of activity: ``words``, and from when to when by sunrise, noon and sunset ("noon+3")."""
+    """Hours of activity: ``words``, from when to when by sunrise, noon and sunset ("noon+3"), and a second span."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     words: str
     begin: Anchor = Field(alias="from")
     end: Anchor = Field(alias="to")
+    also_begin: Anchor | None = Field(default=None, alias="also_from")
+    also_end: Anchor | None = Field(default=None, alias="also_to")
     source: Annotated[str, Field(min_length=3)]
     standing: Standing
 
@@ -59,10 +61,12 @@ def practice(taxon: str, group: str) -> Practice:
     return Practice.model_validate(table.get(group, table["other"]) | table.get(taxon, {}))
 
 
-def hours_of(hours: Hours, sun: Triple) -> tuple[float, float]:
-    """Return the hours [h] of a day whose sunrise, noon and sunset are ``sun`` [h]; never empty."""
-    begin, end = (_at(anchor, sun) for anchor in (hours.begin, hours.end))
-    return begin, max(begin, end)
+def hours_of(hours: Hours, sun: Triple) -> tuple[tuple[float, float], ...]:
+    """Return the spans of hours [h] of a day whose sunrise, noon and sunset are ``sun`` [h]; none runs backwards."""
+    spans = [(_at(hours.begin, sun), _at(hours.end, sun))]
+    if hours.also_begin is not None and hours.also_end is not None:
+        spans.append((_at(hours.also_begin, sun), _at(hours.also_end, sun)))
+    return tuple((begin, max(begin, end)) for begin, end in spans)
 
 
 def _at(anchor: str, sun: Triple) -> float:
@@ -79,11 +83,11 @@ def habitat(stems: str, secchi_m: float) -> str:
 
 @dataclass(frozen=True)
 class Advice:
-    """What the sheet says of one insect: the practice, the hours [h], the colours, and what is fished now."""
+    """What the sheet says of one insect: the practice, the spans of hours [h], the colours, and what is fished now."""
 
     insect: Insect
     practice: Practice
-    hours: tuple[float, float]
+    hours: tuple[tuple[float, float], ...]
     colours: str
     moving: bool
 

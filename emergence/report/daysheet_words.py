@@ -216,8 +216,8 @@ def _part(advice: Advice, sheet: DaySheet, units: Units) -> Part:
     heading = f"{plain(insect.name)}: {shown if advice.moving else 'as young'}"
     if insect.residence != "yes":
         heading += f" ({MAY_LIVE_HERE})"
-    begin, end = advice.hours
-    when = f"{_clock(begin, coarse=True)} to {_clock(end, coarse=True)}: {own.hours.words}"
+    spans = [f"{_clock(begin, coarse=True)} to {_clock(end, coarse=True)}" for begin, end in advice.hours]
+    when = f"{' and '.join(spans)}: {own.hours.words}"
     mark = "" if own.hours.standing == "published" else STAR
     lines = [("Where", advice.where.format_map(facts) + STAR)]
     if advice.moving and insect.group == "damselfly":
