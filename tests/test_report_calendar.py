@@ -130,6 +130,17 @@ def test_description_gives_chance_reason_and_notes(result: RunResult) -> None:
     assert "95 %" in str(first["summary"])
 
 
+def test_notes_are_told_of_the_first_brood_alone() -> None:
+    """Effects are worked out for the first brood; another brood's dates moved otherwise or not at all."""
+    day = dt.date(2023, 6, 1)
+    noted = NoteEffect("L0", "speckled_dun", "emergence", 2023, "sightings", 1, "pupae", AS_OF, day, day, 14, 9)
+    result = make_result(NAMES[:1], unsure=())
+    told = replace(result, info=replace(result.info, note_effects=(noted,)))
+    found = [e for e in events(calendar_text(told)).values() if "Speckled" in e["summary"]]
+    with_notes = {str(e["summary"]).split(": ")[1].split(",")[1] for e in found if "Your notes" in e["description"]}
+    assert with_notes == {" brood 1 hatch"} and any("brood 2" in e["summary"] for e in found)
+
+
 def test_unsure_insects_are_shown_where_no_other_is_known() -> None:
     everything = make_result(NAMES[:1], unsure=("bluets", "spreadwings", "lake_midge", "speckled_dun", "boatmen"))
     words = [str(e["description"]) for e in events(calendar_text(everything)).values()]

@@ -116,3 +116,29 @@ def test_command_takes_trade_names_and_refuses_groups() -> None:
     assert runner.invoke(main, ["explain", str(DEMO), "quennaby", "damselflies"]).exit_code == 2
     wrong = runner.invoke(main, ["explain", str(DEMO), "quenaby", "coenagrion"])
     assert wrong.exit_code == 2 and "quenaby" in wrong.output
+
+
+@pytest.mark.parametrize(
+    ("lake", "taxon", "said"),
+    [
+        ("pellor", "chaoborus", "It does not live here by residents.csv: no forecast;"),
+        ("pellor", "ischnura", "It may live here; nobody has said that it does."),
+        ("pellor", "coenagrion", ""),
+    ],
+)
+def test_residence_is_told(season: Season, lake: str, taxon: str, said: str) -> None:
+    """By data_demo/residents.csv: no, unsure and yes."""
+    text = " ".join(why(explained(season, taxon, lake)).split())
+    assert said in text
+    assert bool(said) == ("live here" in text)
+
+
+def test_what_rules_an_insect_out_is_told(season: Season) -> None:
+    """Without a line in residents.csv the habitat rule decides: no pond damselflies on lakes without stems."""
+    lakes = dataclasses.replace(season.lakes, stems=np.full(len(season.lakes), "none", dtype=object))
+    bare = dataclasses.replace(season, lakes=lakes, residents=season.residents.take(slice(0)))
+    assert "does not live here by the lake's depth, area," in " ".join(why(explained(bare)).split())
+
+
+def test_a_fixed_start_is_said_once(season: Season) -> None:
+    assert "Counting starts on a fixed date: 1 Jan." in why(explained(season))

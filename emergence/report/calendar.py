@@ -32,6 +32,8 @@ PRODUCT = "-//aquatic-insect-emergence//windows//EN"
 DOMAIN = "aquatic-insect-emergence"
 KINDS = {"best_week": "best week", "even": "even window"}
 KEYS = ["lake_id", "taxon", "brood", "event", "season"]
+FIRST_BROOD = 1
+"""The brood whose dates the effects of notes are told of."""
 SEQUENCE_FROM = dt.date(2000, 1, 1)
 """Day 0 of SEQUENCE: a later issue date has the higher number."""
 
@@ -137,7 +139,7 @@ class _Writer:
         self.sequence = max(day_number(info.as_of) - day_number(SEQUENCE_FROM), 0)
         self.effects: dict[tuple[Any, ...], list[NoteEffect]] = {}
         for effect in () if guest else info.note_effects:
-            key = (effect.lake_id, effect.taxon, effect.event, effect.season)
+            key = (effect.lake_id, effect.taxon, FIRST_BROOD, effect.event, effect.season)
             self.effects.setdefault(key, []).append(effect)
 
     def event(self, entry: _Entry) -> Event:
@@ -167,7 +169,7 @@ class _Writer:
         if entry.cancelled:
             return [f"No longer so as of {as_of}."]
         lines = [*_chances(entry), *_reason(row)]
-        for effect in self.effects.get((row.lake_id, row.taxon, row.event, row.season), []):
+        for effect in self.effects.get(_key(row), []):
             lines.append(f"Your notes: {effect_words(effect)}.")
         if row.residence == "unsure":
             lines.append(f"The insect {MAY_LIVE_HERE}.")

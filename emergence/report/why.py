@@ -7,7 +7,7 @@ import datetime as dt
 import json
 
 from emergence.report.text import wrap
-from emergence.report.words import CAUTIONS, count, day, event_words, percent
+from emergence.report.words import CAUTIONS, MAY_LIVE_HERE, count, day, event_words, percent
 from emergence.runs.results import Explained, GateState
 
 WIDTH = 80
@@ -23,6 +23,11 @@ MOVERS = {
     "water": "the lake's own water; a thermometer tells it",
     "ice": "the date of ice-off; a noted date tells it",
     "weather": "the weather to come; nothing tells it yet",
+}
+ABSENT_BY = {
+    "residents.csv": "residents.csv",
+    "habitat": "the lake's depth, area, height, latitude or stems",
+    "sightings": "your sightings (looked for again and again, never seen)",
 }
 
 
@@ -53,9 +58,10 @@ def _sentences(e: Explained) -> list[str]:
     what = event_words(e.event)
     low, middle, high = e.peak
     said = [
+        *_lives(e),
         f"Middle of {what}: {_date(middle)}; in 8 of 10 possible seasons between {_date(low)} and {_date(high)}."
         if middle
-        else f"In at least half of the possible seasons there is no {what} this season."
+        else f"In at least half of the possible seasons there is no {what} this season.",
     ]
     if e.started >= 0.995:
         said.append(f"Counting starts {e.biofix_rule}: {_date(e.biofix[1])}.")
@@ -73,6 +79,12 @@ def _sentences(e: Explained) -> list[str]:
             "year."
         )
     return [*said, _to_go(e), *map(_gate, e.gates), *_numbers(e)]
+
+
+def _lives(e: Explained) -> list[str]:
+    if e.residence == "no":
+        return [f"It does not live here by {ABSENT_BY[e.residence_from]}: no forecast; these are dates it would have."]
+    return [f"It {MAY_LIVE_HERE}; nobody has said that it does."] if e.residence == "unsure" else []
 
 
 def _to_go(e: Explained) -> str:

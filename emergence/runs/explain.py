@@ -16,6 +16,7 @@ from emergence.runs.blocks import make_block, past_summers
 from emergence.runs.history import POINTS_C, Past, chunk_classes, member_deviation, point_classes
 from emergence.runs.plan import RunPlan
 from emergence.runs.results import Explained, GateState, Mover, StageShares
+from emergence.runs.sightings import residence_after, taxon_ids
 from emergence.runs.simulate import block_field, told_of
 from emergence.runs.stage_board import job_of
 from emergence.taxa.model import Gate, Taxon
@@ -86,8 +87,7 @@ def explain(plan: RunPlan, *, day: int | None = None) -> Explained:
     events = taxon_events(taxon, field, block.lake_id, seed=plan.seed, keep_members=True, classes=classes, drawn=drawn)
     heat, start = lake.heat().reshape(len(field.water_c), -1), field.start(taxon.start)
     gathered = np.where(start.ravel() > now, 0.0, heat[now] - heat_at(lake.heat(), start).ravel()).astype(np.float64)
-    need = _need(lake)
-    recent = heat[now] - heat[max(now - RECENT_D, 0)]
+    lives, lives_from = _residence(plan, taxon, drawn)
     return Explained(
         lake_id=str(block.lake_id[0]),
         lake=str(plan.lakes.name[0]) or str(block.lake_id[0]),
@@ -102,15 +102,26 @@ def explain(plan: RunPlan, *, day: int | None = None) -> Explained:
         started=float((start.ravel() <= now).mean()),
         lower_c=taxon.growth.lower.value,
         gathered=_quantiles(gathered),
-        need=_quantiles(need),
-        a_day=float(np.median(recent) / RECENT_D),
+        need=_quantiles(_need(lake)),
+        a_day=float(np.median(heat[now] - heat[max(now - RECENT_D, 0)]) / RECENT_D),
         days_ahead_of_normal=_ahead(lake, past_summers(plan, job, lakes), float(np.median(gathered)), now),
         gates=tuple(_gate(lake, gate, k, now) for k, gate in enumerate(taxon.gates)),
         strength=_strength(events[0]),
         ages=_ages(points.get(taxon.id), lake),
         movers=_movers(lake, events[0], plan.replicates),
         stages=_stages(lake, now if day is None else day - job.span.sim_start, job.span.sim_start),
+        residence=lives,
+        residence_from=lives_from,
     )
+
+
+def _residence(plan: RunPlan, taxon: Taxon, drawn: MemberTaxon) -> tuple[str, str]:
+    """Return yes, unsure or no as the forecast has it, and what says so: residents.csv, habitat or sightings."""
+    residents, lakes = plan.season.residents, np.array([0])
+    before, after = str(plan.residence[0, 0]), str(residence_after(plan, lakes, drawn.weighed)[0, 0])
+    words = residents.taxon[residents.lake_id == plan.lakes.lake_id[0]]
+    named = (taxon_ids(words, plan.taxa) == taxon.id).any()
+    return after, "sightings" if after != before else "residents.csv" if named else "habitat"
 
 
 def _quantiles(values: Floats) -> tuple[float, float, float]:
@@ -128,7 +139,7 @@ def _rule(taxon: Taxon) -> str:
     start = taxon.start
     threshold = "" if start.threshold is None else f"{start.threshold.value:g}"
     return {
-        "date": f"on {start.month_day} of the northern calendar",
+        "date": "on a fixed date",
         "ice_off": f"from ice-off, not before {start.month_day}",
         "warm_week": f"from the first week of water at {threshold} °C",
         "hatch": f"from the first day of water at {threshold} °C, when the eggs hatch",
