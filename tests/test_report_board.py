@@ -144,6 +144,7 @@ def test_data_cannot_end_its_element() -> None:
 def test_guests_do_not_get_what_is_private(result: RunResult) -> None:
     html = board_html(result, Beside(board_pages(result), since_a_week(result)), guests=shared_lakes(result))
     page = Page(html)
+    html = re.sub(r"sha256-[\w+/=]+", "", html)  # a hash may hold any letters
     assert "Alder Mere" in page.text and "Long Water" in page.text
     assert "Hidden Tarn" not in html and "L2" not in html
     for lake in page.data["lakes"]:

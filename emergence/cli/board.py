@@ -1,4 +1,4 @@
-"""What ``emergence forecast`` hands to the board: lake pages, the run before, past forecasts."""
+"""What ``emergence forecast`` hands to the board: lake pages, the run before, trips, past forecasts."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def boards(
     from emergence.report.board import Beside, board_html
     from emergence.runs.lake_pages import lake_pages
 
-    beside = Beside(pages=lake_pages(plan), since=since, parts=[*_regions(result, regions), *_parts(result, root)])
+    beside = Beside(pages=lake_pages(plan), since=since, parts=_parts(result, plan, root, regions))
     pages = {BOARD: board_html(result, beside)}
     if guest:
         pages[GUEST_BOARD] = board_html(result, beside, guests=guest_lakes(result, plan))
@@ -83,6 +83,29 @@ def guest_lakes(result: RunResult, plan: RunPlan) -> tuple[str, ...]:
     return shared_lakes(result, every=plan.season.settings.guests_see_lakes == "all")
 
 
+def _parts(result: RunResult, plan: RunPlan, root: Path, regions: RegionsResult | None) -> list[Part]:
+    """Return the parts whose results are there."""
+    return [*_trips(result, plan, root), *_regions(result, regions), *_past(result, root)]
+
+
+def _trips(result: RunResult, plan: RunPlan, root: Path) -> list[Part]:
+    """Return the part on trips where there is a plan of the issue date or before."""
+    from emergence.report.board_trips import trips_part
+    from emergence.report.trip_stored import newest_plan, read_plan
+
+    info, lakes = result.info, plan.season.lakes
+    path = newest_plan(root, info.name, info.as_of)
+    if path is None:
+        return []
+    try:
+        stored = read_plan(path, dict(zip(map(str, lakes.lake_id), map(str, lakes.name), strict=True)))
+    except (OSError, ValueError) as error:
+        click.echo(f"the board goes without trips: {error}", err=True)
+        return []
+    part = trips_part(stored, info.as_of, month_first=info.date_order == "month-day")
+    return [] if part is None else [part]
+
+
 def _regions(result: RunResult, regions: RegionsResult | None) -> list[Part]:
     """Return the part on regions where they were compared."""
     from emergence.report.board_regions import regions_part
@@ -90,8 +113,8 @@ def _regions(result: RunResult, regions: RegionsResult | None) -> list[Part]:
     return [] if regions is None else [regions_part(regions, month_first=result.info.date_order == "month-day")]
 
 
-def _parts(result: RunResult, root: Path) -> list[Part]:
-    """Return the parts whose results are kept beside the runs: past forecasts."""
+def _past(result: RunResult, root: Path) -> list[Part]:
+    """Return the part on past forecasts where they are kept beside the runs."""
     from emergence.report.board_past import past_part, read_hindcast
     from emergence.report.write import run_home
 

@@ -198,16 +198,18 @@ def earlier_plan(reports_root: Path, name: str, as_of: dt.date) -> Path | None:
     """Return the newest plan.csv of an earlier issue date, None where there is none."""
     home = trips_home(reports_root, name)
     found = [
-        f for f in home.glob(f"*/{PLAN}") if _date(f.parent.name) is not None and f.parent.name < as_of.isoformat()
+        f for f in home.glob(f"*/{PLAN}") if plan_date(f.parent.name) is not None and f.parent.name < as_of.isoformat()
     ]
     return max(found, key=lambda f: f.parent.name, default=None)
 
 
-def _date(text: str) -> dt.date | None:
+def plan_date(text: str) -> dt.date | None:
+    """Return the issue date that a folder of a plan is named after, None for another folder."""
     try:
-        return dt.date.fromisoformat(text)
+        found = dt.date.fromisoformat(text)
     except ValueError:
         return None
+    return found if found.isoformat() == text else None
 
 
 def write_trips(result: TripsResult, out: Path, *, private: bool = True, notes: RunNotes | None = None) -> Path:
@@ -241,4 +243,14 @@ def write_dated_trips(result: TripsResult, reports_root: Path, *, private: bool 
     return folder
 
 
-__all__ = ["calendars", "earlier_plan", "option_words", "plan_json", "plan_table", "write_dated_trips", "write_trips"]
+__all__ = [
+    "calendars",
+    "earlier_plan",
+    "option_words",
+    "plan_date",
+    "plan_json",
+    "plan_table",
+    "trips_home",
+    "write_dated_trips",
+    "write_trips",
+]

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import zip_longest
 
-from emergence.report.text import Column, plain, set_line, widths, wrap
+from emergence.report.text import CLIPPED, Column, cells, clip, plain, set_line, widths, wrap
 from emergence.report.words import CAUTIONS, chance_words, count, day, day_and_year, percent, span
 from emergence.runs.trip_results import Insisting, PlannedTrip, TripDay, TripOption, TripsResult
 
-WIDTH = 100
+WIDTH = 80
 TABLE = (
-    Column("party", least=8, gap=0), Column("days"), Column("lake", least=10), Column("guide", least=6),
+    Column("party", least=6, gap=0), Column("days"), Column("lake", least=6), Column("guide", least=5),
     Column("expected", right=True), Column("chance", right=True), Column("status"), Column("decide by"),
 )  # fmt: skip
 STATUS = {"new": "new", "kept": "kept", "moved": "MOVED", "fixed": "fixed", "done": "done"}
+MOST_LINES = 4
+"""Lines that a name may take in the table."""
 LEGEND = (
     "expected: days of the trip on which what the party wants shows; chance: of at least one.",
     "Plan B: for the same days, the lake whose success goes least with plan A's.",
@@ -22,7 +25,7 @@ LEGEND = (
 
 def trips_text(result: TripsResult, *, width: int = WIDTH) -> str:
     """Return the plan as text; where there is none, what stands against it."""
-    lines = [f"TRIPS of {plain(result.info.name)} as of {day_and_year(result.info.as_of)}"]
+    lines = wrap(f"TRIPS of {plain(result.info.name)} as of {day_and_year(result.info.as_of)}", width, rest="  ")
     if result.earlier:
         lines += wrap(f"Bookings: {plain(result.earlier)}", width, rest="  ")
     if result.trips:
@@ -78,7 +81,16 @@ def _table(result: TripsResult, width: int) -> Iterator[str]:
     wide = widths(TABLE, [*rows, tuple(c.title for c in TABLE)], width)
     yield set_line([c.title for c in TABLE], TABLE, wide)
     for row in rows:
-        yield set_line(row, TABLE, wide)
+        for line in zip_longest(*(_cell(text, w) for text, w in zip(row, wide, strict=True)), fillvalue=""):
+            yield set_line(line, TABLE, wide)
+
+
+def _cell(text: str, width: int) -> list[str]:
+    """Return a cell as lines of at most ``width`` cells; names are told whole where MOST_LINES hold them."""
+    lines = wrap(text, width) or [""]
+    if len(lines) > MOST_LINES:
+        lines[MOST_LINES - 1] = clip(lines[MOST_LINES - 1], width - 1).removesuffix(CLIPPED) + CLIPPED
+    return lines[:MOST_LINES]
 
 
 def _changes(result: TripsResult, width: int) -> Iterator[str]:
@@ -97,7 +109,7 @@ def _changes(result: TripsResult, width: int) -> Iterator[str]:
 
 
 def _more(trip: PlannedTrip, width: int) -> Iterator[str]:
-    yield from wrap(f"{plain(trip.party)}: {trip.wants}", width)
+    yield from wrap(f"{plain(trip.party)}: {plain(trip.wants)}", width, rest="  ")
     for b in trip.plan_b:
         fails = "" if b.if_a_fails is None else f", {percent(b.if_a_fails)} where plan A fails"
         goes = "" if b.correlation is None else f", correlation {b.correlation:+.2f}"
@@ -112,7 +124,9 @@ def _sums(result: TripsResult, width: int) -> Iterator[str]:
     trips = _to_come(result)
     days = sum(len(t.chosen.days) * t.size for t in trips)
     expected = sum(t.chosen.expected * t.size for t in trips)
-    yield from wrap(f"{expected:.1f} moving days expected over {days} guest-days, {expected / days:.2f} each.", width)
+    if days:
+        words = f"{expected:.1f} moving days expected over {days} guest-days, {expected / days:.2f} each."
+        yield from wrap(words, width)
     if result.caution is not None:
         words = f"Cautious: every party has at least {percent(result.caution)} of its own best chance."
         yield from wrap(words, width)
@@ -141,13 +155,13 @@ def _nothing(result: TripsResult, width: int) -> Iterator[str]:
 def why_text(trip: PlannedTrip, others: Sequence[Insisting], *, width: int = WIDTH) -> str:
     """Return why a party gets its lake and days, and what insisting on another lake would cost."""
     chosen, best = trip.chosen, trip.best
-    lines = [f"{plain(trip.party)}: {trip.wants}", ""]
+    lines = [*wrap(f"{plain(trip.party)}: {plain(trip.wants)}", width, rest="  "), ""]
     words = (
         f"Planned: {option_words(chosen)}, with {plain(chosen.guide)}: {chosen.expected:.1f} of {len(chosen.days)} "
         f"days expected, chance of any {percent(chosen.chance)} ({chance_words(chosen.chance)})."
     )
     lines += wrap(words, width)
-    lines += [f"  {day(d.date)}  {plain(d.lake)}  {percent(d.expected)}" for d in chosen.days]
+    lines += [_day_line(one, width) for one in chosen.days]
     if best.value - chosen.value > 5e-3:
         lacks = f"{best.expected:.1f} days, chance {percent(best.chance)}"
         words = (
@@ -160,6 +174,11 @@ def why_text(trip: PlannedTrip, others: Sequence[Insisting], *, width: int = WID
     for other in others:
         lines += wrap(_insisting(other), width, first="  ", rest="    ")
     return "\n".join(lines) + "\n"
+
+
+def _day_line(one: TripDay, width: int) -> str:
+    lead, end = f"  {day(one.date)}  ", f"  {percent(one.expected)}"
+    return f"{lead}{clip(plain(one.lake), width - cells(lead + end))}{end}"
 
 
 def _insisting(other: Insisting) -> str:
