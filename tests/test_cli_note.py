@@ -6,6 +6,7 @@ import datetime as dt
 import json
 import math
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -218,6 +219,23 @@ def test_at_a_terminal_a_doubtful_note_is_asked_about(
     assert ("not noted" in result.stderr) is not kept
 
 
+@pytest.mark.parametrize(("before", "doubtful"), [(0, False), (1, True), (60000, True)])
+def test_a_date_before_the_weather_begins_is_doubted(season: Path, before: int, doubtful: bool) -> None:
+    first = min(p.read_text(encoding="utf-8").splitlines()[1][:10] for p in (season / "weather").glob("*.csv"))
+    date = dt.date.fromisoformat(first) - dt.timedelta(before)
+    result = call("sighting", season, "damsel", "young", "few", "--lake", "alder", "--date", str(date))
+    assert result.exit_code == 0, result.output
+    (note,) = read_notes(season)
+    assert note.stands and (f"{date} lies before the weather begins ({first})" in note.doubt) is doubtful
+    assert ("marked as doubtful" in result.stderr) is doubtful
+
+
+def test_without_weather_no_date_is_doubted(season: Path) -> None:
+    shutil.rmtree(season / "weather")
+    assert call("sighting", season, "damsel", "young", "few", "--lake", "alder", "--date", "1960-06-01").exit_code == 0
+    assert read_notes(season)[0].doubt == ""
+
+
 VALLEY, FELL, FAR_SOUTH = Place(51.2, 420.0), Place(51.6, 1480.0), Place(-44.0, 300.0)
 
 
@@ -399,6 +417,23 @@ def test_exported_files_have_the_form_of_the_season_folder_and_overwrite_nothing
     assert one.stdout == kind_csv(read_notes(season), "ice")
 
 
+def test_exported_files_come_back_each_by_its_columns_and_count_once(season: Path, tmp_path: Path) -> None:
+    call("reading", season, "56F", "--lake", "alder", "--depth", "2ft", "--hour", "14:30")
+    call("ice", season, "off", "--lake", "cedar", "--date", "2024-05-02")
+    call("sighting", season, "damsel", "climbing", "none", "--lake", "birch", "--minutes", "45")
+    out = tmp_path / "out"
+    call("export", season, "--out", str(out))
+    other = write_season(tmp_path / "other", {"season.toml": CELSIUS, "taxa/coenagrion.toml": None})
+    for name in ("readings.csv", "ice.csv", "sightings.csv"):
+        assert call("import", other, str(out / name)).exit_code == 0
+    assert sorted(map(str, bodies(other))) == sorted(map(str, bodies(season)))
+    for name in ("readings.csv", "ice.csv", "sightings.csv"):
+        again = call("import", other, str(out / name))
+        assert again.exit_code == 0 and len(bodies(other)) == 3
+    (out / "f.csv").write_text("lake_id,date,water_f\nalder,2024-05-20,50\n", encoding="utf-8")
+    assert call("import", other, str(out / "f.csv")).exit_code == 0 and bodies(other)[-1].water_c == 10.0  # type: ignore[union-attr]  # a reading
+
+
 def test_rows_with_faults_are_listed_and_the_others_noted(season: Path, tmp_path: Path) -> None:
     table = tmp_path / "notes.csv"
     table.write_text(
@@ -454,6 +489,7 @@ def test_from_takes_the_columns_of_one_kind(season: Path) -> None:
     ("content", "sentence"),
     [
         (b"lake_id,date\nalder,2024-05-01\n", "the column kind is missing"),
+        (b"lake_id,date,water_c,event\nalder,2024-05-01,9,\n", "not those of one kind of note"),
         (b"PK\x03\x04", "an Excel or OpenDocument workbook"),
         (b"", "the file is empty"),
         (b"kind,lake_id,date\n\xff\xfe", "not UTF-8"),

@@ -95,7 +95,8 @@ def test_the_text_says_what_changes_and_until_when():
     text = trips_text(PLAN)
     assert "CHANGES: 1 booking moves" in text and "+0.6 moving days" in text
     assert "The booking cannot stand: Alder is closed. Decide by 1 Jun 2026." in " ".join(text.split())
-    assert "75 % where plan A fails, correlation -0.25" in " ".join(text.split())
+    assert "chance 50 %, holds in 75 % of the seasons in which plan A fails" in " ".join(text.split())
+    assert "correlation" not in text and '"correlation": -0.25' in plan_json(PLAN)
     assert "1.2 % better" in text and "\u202e" not in text
     assert "Never judge ice" in text
 

@@ -192,6 +192,21 @@ def test_the_plan_comes_in_names_and_dates_and_again_the_same(run):
             assert b.lake_id != trip.chosen.days[0].lake_id
 
 
+def test_a_new_movable_trip_can_be_moved_until_two_weeks_before(tmp_path):
+    """Moss says its date, Reed & co and Sedge do not; Reed & co is fixed once booked. The run is of 31 May."""
+    trips = (
+        "party,size,earliest,latest,days,wants,booking,decide_by\n"
+        "Moss,2,2024-06-20,2024-07-10,3,coenagrion:moving,movable,2024-06-05\n"
+        "Reed & co,2,2024-06-20,2024-07-10,2,coenagrion,fixed,\n"
+        "Sedge,1,2024-06-20,2024-07-10,2,coenagrion,,\n"
+        "Soon,1,2024-06-04,2024-06-12,2,coenagrion,,\n"
+    )
+    made = {t.party: t for t in plan_trips(run_of(trip_season(tmp_path, trips=trips)), {}, EXACT).result.trips}
+    assert made["Moss"].decide_by == dt.date(2024, 6, 5) and made["Reed & co"].decide_by is None
+    assert made["Sedge"].decide_by == made["Sedge"].chosen.days[0].date - dt.timedelta(days=14)
+    assert made["Soon"].decide_by is None  # fewer than 14 days away
+
+
 def test_why_tells_what_another_lake_costs(run):
     trips = plan_trips(run, {}, EXACT)
     trip, others = explain_trip(run, trips, "moss", EXACT)

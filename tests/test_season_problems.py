@@ -45,6 +45,19 @@ def instead(content: str | bytes) -> Edit:
     return lambda text: content
 
 
+@pytest.mark.parametrize(
+    ("file", "remedy"),
+    [
+        ("lakes.csv", "Fill it in."),
+        ("stations.csv", "Fill it in."),
+        ("ice.csv", "Fill it in, or remove it if it is not needed."),
+    ],
+)
+def test_only_an_empty_file_that_can_be_spared_may_be_removed(tmp_path, file, remedy):
+    (told,) = [p for p in problems_of(tmp_path, {file: ""}) if p.file == file]
+    assert told.rule == "the file is empty" and told.remedy == remedy
+
+
 def problems_of(folder, changes) -> tuple[Problem, ...]:
     try:
         return read_season(write_season(folder, changes), today=TODAY).problems

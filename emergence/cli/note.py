@@ -154,15 +154,16 @@ def _note_or_table(ctx: click.Context, season: Path, kind: Kind, cells: dict[str
 @click.argument("file")
 @click.pass_context
 def import_command(ctx: click.Context, season: Path, file: str) -> None:
-    """Take notes of all kinds from one CSV ('-': standard input).
+    """Take notes from one CSV ('-': standard input).
 
-    A column kind says reading, ice or sighting; the others are those of readings.csv, ice.csv and sightings.csv
-    together, blank where they do not apply. Rows with a fault are listed and left out; when they are corrected, import
+    With the columns of readings.csv, ice.csv or sightings.csv all rows are of that kind. For all kinds in one table a
+    column kind says reading, ice or sighting, and columns that do not apply are blank. Rows with a fault are listed and left out; when they are corrected, import
     the whole file again: what is noted already counts once.
 
     \b
     Examples:
       emergence note import data_demo notes.csv
+      emergence note import data_demo my_notes/readings.csv
       emergence note export data_demo | emergence note import other_season -
     """
     _import(ctx, season, file, None)
@@ -274,8 +275,8 @@ def _as_json(note: Note) -> dict[str, object]:
 def export_command(ctx: click.Context, season: Path, kind: Kind | None, out: Path | None) -> None:
     """Write the standing notes as plain CSV.
 
-    To stdout as one table with a column kind (which `emergence note import` takes back), or with --out DIR as
-    readings.csv, ice.csv and sightings.csv; files that are there are never overwritten. Of a damaged journal it writes
+    To stdout as one table with a column kind, or with --out DIR as readings.csv, ice.csv and sightings.csv;
+    `emergence note import` takes back either. Files that are there are never overwritten. Of a damaged journal it writes
     what can be read, and ends with exit code 1.
 
     \b

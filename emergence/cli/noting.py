@@ -8,8 +8,9 @@ import re
 import sys
 import tempfile
 import zoneinfo
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 
 import click
@@ -27,13 +28,14 @@ from emergence.season.columns import normal
 from emergence.season.intake import Intake
 from emergence.season.lakes import LAKE_RULES, read_lakes
 from emergence.season.settings import read_settings
-from emergence.season.tables import Rules, read_sheet
+from emergence.season.tables import Rules, Sheet, read_sheet
 from emergence.taxa.catalogue_io import load_catalogue
 from emergence.taxa.model import Taxon
 from emergence.taxa.names import find_taxon, group_taxa, nearest_taxon
 
 WITH_PUPA = ("midge", "phantom midge", "caddis", "other")
 _MISSING = frozenset({"na", "n/a", "nan", "null"})
+_DATE = re.compile(r"\b[12]\d{3}-[01]\d-[0-3]\d\b", re.ASCII)
 _BARE = re.compile(r"[+-]?[\d.,]+")
 _UNITS = {"c": "C", "f": "F", "m": "m", "ft": "ft"}
 Cells = dict[str, str]
@@ -73,7 +75,7 @@ class Desk:
 
 
 def open_desk(folder: Path) -> Desk:
-    """Read the names and units of a season folder; its weather and observations are not needed.
+    """Read the names and units of a season folder; its observations are not needed, its weather not yet.
 
     Raises
     ------
@@ -83,6 +85,7 @@ def open_desk(folder: Path) -> Desk:
         A file of the user's own taxa is at fault.
     """
     intake = season_intake(folder)
+    intake.list_files("weather", "note")
     settings = read_settings(intake)
     file = intake.find("lakes", "stop")
     sheet = read_sheet(intake, file, LAKE_RULES) if file else None
@@ -97,6 +100,7 @@ def open_desk(folder: Path) -> Desk:
     places = zip(names, map(Place, lakes.latitude.tolist(), lakes.elevation_m.tolist()), strict=True)
     texts = {name: intake.text(name, "stop") or "" for name in sorted(intake.paths) if _is_taxon_file(name)}
     known = _known(settings, words, dict(places), load_catalogue(texts))
+    known = replace(known, weather_after=_weather_after(intake))
     return Desk(folder, settings, names, known)
 
 
@@ -135,6 +139,26 @@ def _known(settings: Settings, lakes: dict[str, str], places: dict[str, Place], 
         temperature="F" if settings.temperature_unit == "F" else "C",
         length="ft" if settings.length_unit == "ft" else "m",
     )
+
+
+def _weather_after(intake: Intake) -> Callable[[int], str]:
+    """Return a function that tells the first date of the season's weather where it lies after a day, else ""."""
+    files = sorted(n for n in intake.paths if n.startswith("weather/") and n.endswith((".csv", ".csv.gz")))
+
+    @cache
+    def first_date(file: str) -> str:
+        return min(_DATE.findall(intake.text(file, "note") or ""), default="")
+
+    def after(day: int) -> str:
+        firsts: list[str] = []
+        for file in files:
+            if first := first_date(file):
+                if first <= to_date(day).isoformat():
+                    return ""
+                firsts.append(first)
+        return min(firsts, default="")
+
+    return after
 
 
 def _today(settings: Settings) -> int:
@@ -209,6 +233,8 @@ class Row:
 def read_rows(file: str, kind: Kind | None, desk: Desk) -> list[Row]:
     """Return the rows of a CSV ("-": standard input) of one kind, or with a column ``kind`` of all kinds.
 
+    Without that column the other columns tell the kind: they are those of readings.csv, ice.csv or sightings.csv.
+
     Raises
     ------
     SeasonError
@@ -225,13 +251,15 @@ def read_rows(file: str, kind: Kind | None, desk: Desk) -> list[Row]:
 def _rows(path: Path, name: str, kind: Kind | None, desk: Desk) -> Iterator[Row]:
     intake = Intake(path.parent)
     intake.paths[name] = path
-    required = ("kind", "lake_id", "date") if kind is None else _required(kind)
+    required = ("lake_id", "date") if kind is None else _required(kind)
     columns = UNION if kind is None else COLUMNS[kind]
     rules = Rules(required, tuple(c for c in columns if c not in required), row="row")
     sheet = read_sheet(intake, name, rules)
     if sheet is None:
         told = "\n".join(f"  {problem.sentence()}" for problem in intake.problems)
         raise SeasonError(f"nothing was noted.\n{told}", tuple(intake.problems))
+    if kind is None and "kind" not in sheet.cells:
+        kind = _kind_by_columns(name, sheet)
     for problem in sheet.problems:
         fault = Fault(problem.column or "the row", problem.value, problem.rule, problem.remedy)
         if problem.severity == "note":
@@ -250,6 +278,16 @@ def _required(kind: Kind) -> tuple[str, ...]:
         "ice": ("lake_id", "date", "event"),
         "sighting": ("lake_id", "date", "taxon", "stage", "level"),
     }[kind]
+
+
+def _kind_by_columns(name: str, sheet: Sheet) -> Kind:
+    fits = [kind for kind in KINDS if all(column in sheet.cells for column in _required(kind))]
+    if len(fits) == 1:
+        return fits[0]
+    rule = "the column kind is missing, and the other columns are not those of one kind of note"
+    remedy = f"Add a column kind with {', '.join(KINDS)}, or give the columns of readings.csv, ice.csv or sightings.csv alone."
+    problem = Problem(name, 1, "kind", "", rule, remedy, "stop")
+    raise SeasonError(f"nothing was noted.\n  {problem.sentence()}", (problem,))
 
 
 def _with_unit(column: str, header: str, values: list[str]) -> list[str]:

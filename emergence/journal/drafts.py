@@ -61,7 +61,7 @@ class Known:
 
     ``lakes`` maps words (made `plain`) to lake ids, ``places`` lake ids to where they lie, ``find_taxon`` a word to a
     taxon id (None: unknown), ``near_taxon`` to the nearest id, ``taxa`` ids to their words. ``today`` is the latest
-    day [d].
+    day [d], ``weather_after`` tells the first date of the weather where it lies after a day, else "".
     """
 
     lakes: Mapping[str, str]
@@ -72,6 +72,7 @@ class Known:
     today: int
     temperature: Unit = "C"
     length: Unit = "m"
+    weather_after: Callable[[int], str] = lambda day: ""
 
 
 @dataclass
@@ -155,7 +156,10 @@ def read_draft(kind: Kind, cells: Mapping[str, str], known: Known) -> Entry | tu
     faults = reader.faults + _of_other_kinds(kind, reader)
     if faults or body is None:
         return tuple(faults)
-    return Entry(body, doubt(body, known.places.get(lake_id, Place())))
+    reasons = [doubt(body, known.places.get(lake_id, Place()))]
+    if begins := known.weather_after(day):
+        reasons.append(f"{to_date(day)} lies before the weather begins ({begins})")
+    return Entry(body, "; ".join(reason for reason in reasons if reason))
 
 
 def _of_other_kinds(kind: Kind, reader: _Reader) -> list[Fault]:

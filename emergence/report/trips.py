@@ -111,9 +111,10 @@ def _changes(result: TripsResult, width: int) -> Iterator[str]:
 def _more(trip: PlannedTrip, width: int) -> Iterator[str]:
     yield from wrap(f"{plain(trip.party)}: {plain(trip.wants)}", width, rest="  ")
     for b in trip.plan_b:
-        fails = "" if b.if_a_fails is None else f", {percent(b.if_a_fails)} where plan A fails"
-        goes = "" if b.correlation is None else f", correlation {b.correlation:+.2f}"
-        words = f"plan B {span(b.first, b.last)}: {plain(b.lake)}, chance {percent(b.chance)}{fails}{goes}"
+        fails = (
+            "" if b.if_a_fails is None else f", holds in {percent(b.if_a_fails)} of the seasons in which plan A fails"
+        )
+        words = f"plan B {span(b.first, b.last)}: {plain(b.lake)}, chance {percent(b.chance)}{fails}"
         yield from wrap(words, width, first="  ", rest="    ")
     for other in trip.alternates:
         words = f"or {option_words(other)}: {other.expected:.1f} days, chance {percent(other.chance)}"

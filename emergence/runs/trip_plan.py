@@ -183,8 +183,17 @@ class _Words:
             booked=None if trip.booked is None else self.option(p, trip.booked),
             gain=trip.gain,
             reasons=tuple(self.rule(rule) for rule in trip.why_moved),
-            decide_by=None if decide_by is None else to_date(decide_by),
+            decide_by=self._until(trip, decide_by),
         )
+
+    def _until(self, trip: Trip, decide_by: int | None) -> dt.date | None:
+        """Return until when a trip can be moved: the notice before its first day where nothing else is said."""
+        row, run = self.made.rows[trip.party], self.run
+        if decide_by is None and trip.status == "new" and self.rows.booking[row] == "movable":
+            first = min(day for _, day in trip.chosen.cells) + self.first
+            until = first - run.season.settings.trips.notice_days
+            decide_by = until if until >= run.as_of else None
+        return None if decide_by is None else to_date(decide_by)
 
     def _plan_b(self, b: PlanB) -> TripB:
         known = [None if isnan(x) else x for x in (b.correlation, b.if_a_fails)]

@@ -22,6 +22,8 @@ _TABLES = (
     *("lakes", "stations", "readings", "ice", "sightings", "residents", "overrules"),
     *("trips", "guides", "closures", "access", "travel"),
 )
+_NEEDED = ("lakes.csv", "stations.csv")
+_OR_REMOVE = ", or remove it if it is not needed"
 KNOWN_FILES = ("season.toml", *(f"{table}.csv" for table in _TABLES))
 
 _FOREIGN = (
@@ -123,7 +125,8 @@ class Intake:
             self.checksums[file] = hashlib.sha256(raw).hexdigest()
             text = _decode(_unpack(raw) if file.endswith(".gz") else raw)
             if not text.strip() and not may_be_empty:
-                raise Unreadable("the file is empty", "Fill it in, or remove it if it is not needed.")
+                needed = file.removesuffix(".gz") in _NEEDED
+                raise Unreadable("the file is empty", f"Fill it in{'' if needed else _OR_REMOVE}.")
             return text
         except Unreadable as error:
             remedy = error.remedy.replace(SAVE_AS, SAVE_TOML_AS) if file.endswith(".toml") else error.remedy
