@@ -157,8 +157,8 @@ def import_command(ctx: click.Context, season: Path, file: str) -> None:
     """Take notes from one CSV ('-': standard input).
 
     With the columns of readings.csv, ice.csv or sightings.csv all rows are of that kind. For all kinds in one table a
-    column kind says reading, ice or sighting, and columns that do not apply are blank. Rows with a fault are listed and left out; when they are corrected, import
-    the whole file again: what is noted already counts once.
+    column kind says reading, ice or sighting, and columns that do not apply are blank. Rows with a fault are listed and
+    left out; when they are corrected, import the whole file again: what is noted already counts once.
 
     \b
     Examples:
@@ -276,8 +276,8 @@ def export_command(ctx: click.Context, season: Path, kind: Kind | None, out: Pat
     """Write the standing notes as plain CSV.
 
     To stdout as one table with a column kind, or with --out DIR as readings.csv, ice.csv and sightings.csv;
-    `emergence note import` takes back either. Files that are there are never overwritten. Of a damaged journal it writes
-    what can be read, and ends with exit code 1.
+    `emergence note import` takes back either. Files that are there are never overwritten. Of a damaged journal it
+    writes what can be read, and ends with exit code 1.
 
     \b
     Examples:

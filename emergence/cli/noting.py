@@ -285,7 +285,7 @@ def _kind_by_columns(name: str, sheet: Sheet) -> Kind:
     if len(fits) == 1:
         return fits[0]
     rule = "the column kind is missing, and the other columns are not those of one kind of note"
-    remedy = f"Add a column kind with {', '.join(KINDS)}, or give the columns of readings.csv, ice.csv or sightings.csv alone."
+    remedy = f"Add a column kind: {', '.join(KINDS)}, or give those of readings.csv, ice.csv or sightings.csv alone."
     problem = Problem(name, 1, "kind", "", rule, remedy, "stop")
     raise SeasonError(f"nothing was noted.\n  {problem.sentence()}", (problem,))
 
