@@ -29,7 +29,8 @@ Insects. Every population is a few hundred individuals with their own heat requi
     an open day and then leave with a fixed chance. Thresholds and requirements are invented and differ by
     lake.
 Visits. A guide's weekends from April to September: a thermometer at some lakes, a look for some insects,
-    counts with luck in them, "none" written down when nothing was found.
+    counts with luck in them, "none" written down when nothing was found. A warden who reads the thermometer at
+    one lake and looks for damselflies on Sundays.
 """
 
 from __future__ import annotations
@@ -440,6 +441,27 @@ def reading_rows(truth: Truth) -> list[list[str]]:
     return [["lake_id", "date", "water_c", "depth_m", "hour"], *rows]
 
 
+def warden_rows(truth: Truth) -> tuple[list[list[str]], list[list[str]]]:
+    """Readings and looks for spring damselflies at Pellor Water, on most Sundays until the warden retired in 2025."""
+    rng, lake, taxon, observer = generator("warden"), "pellor", "coenagrion", "BW"
+    here, insect, readings, looks = truth["pellor"], INSECTS["coenagrion"], [], []
+    months, weekday = DAYS.astype("datetime64[M]").astype(int) % 12 + 1, (DAYS.astype(int) + 3) % 7
+    seen = {tuple(row[:4]) for row in sighting_rows(truth)}
+    for i in np.flatnonzero((YEARS >= 2015) & (YEARS <= 2025) & (months >= 4) & (months <= 9) & (weekday == 6)):
+        if rng.random() < 0.1 or here["frozen"][i]:
+            continue
+        value = here["water"][i] + 0.3 * rng.standard_normal()
+        readings.append([lake, str(DAYS[i]), f"{max(value, 0.0):.1f}", "0.5", "10"])
+        group = cohort(lake, taxon, int(YEARS[i]), here["water"], here["tmax"])
+        for stage in ("empty_skin", "adult"):
+            share = share_seen(insect, group, int(DOY[i]) - 1, stage)
+            count = rng.poisson(group.numbers * 30 * share * rng.lognormal(0.0, 0.4))
+            level = "none" if count == 0 else "few" if count < 8 else "many"
+            if (lake, str(DAYS[i]), taxon, stage) not in seen and months[i] <= 7:
+                looks.append([lake, str(DAYS[i]), taxon, stage, level, "30", observer, ""])
+    return readings, looks
+
+
 def winters(frozen: np.ndarray) -> list[tuple[int, int]]:
     """(first, last) index in DAYS of ice lying at least ten days, week-long thaws bridged."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], frozen.astype(int), [0]])))
@@ -550,9 +572,10 @@ def build() -> tuple[dict[str, str], Truth]:
         depth = TRUE_DEPTH.get(lake) or float(row["mean_depth_m"])
         water, frozen = true_water(lake, region, height / 1000, depth, 0.5 * (tmin + tmax))
         truth[lake] = {"tmin": tmin, "tmax": tmax, "water": water, "frozen": frozen}
-    files["readings.csv"] = as_csv(reading_rows(truth))
+    readings, looks = warden_rows(truth)
+    files["readings.csv"] = as_csv([*reading_rows(truth), *readings])
     files["ice.csv"] = as_csv(ice_rows(truth))
-    files["sightings.csv"] = as_csv(sighting_rows(truth))
+    files["sightings.csv"] = as_csv([*sighting_rows(truth), *looks])
     files["residents.csv"] = as_csv(resident_rows())
     return files, truth
 

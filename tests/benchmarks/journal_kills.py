@@ -121,7 +121,7 @@ def judge_notes(folder: Path, name: str, said: set[int], tally: Tally, kill: int
 
 def runs(folder: Path, draw: random.Random, tally: Tally, kill: int, said: set[int]) -> None:
     out = folder / "run"
-    for stale in folder.glob(".*-*"):
+    for stale in (path for path in folder.glob(".*-*") if path.is_dir()):
         shutil.rmtree(stale)
     lines = kill_after(["-c", RUN_WRITER, str(out)], draw.uniform(0.0, 1.5), ready=True)
     tally.acknowledged += len(lines)
