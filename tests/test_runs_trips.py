@@ -66,7 +66,8 @@ def test_an_unsure_insect_is_there_in_a_share_of_the_members(run):
     ]
     birch = run.lakes.lake_id.tolist().index("birch")
     none, half, all_of_them = (m.moving[0, :, birch].any(axis=0) for m in made)
-    assert not none.any() and all_of_them.mean() > 0.9 and (half <= all_of_them).all()
+    assert not none.any() and all_of_them.mean() > 0.75  # the others' first brood is over before June
+    assert (half <= all_of_them).all()
     assert abs(half.sum() - len(half) / 2) <= (~all_of_them).sum()
 
 

@@ -105,8 +105,8 @@ def hindcast_command(
 
     \b
     Examples:
-      emergence hindcast data_demo --leads 6w,2w
-      emergence hindcast data_demo --lake inkle --out hindcast.csv --picture pictures
+      emergence hindcast data_demo --leads 6w,2w --lake pellor
+      emergence hindcast data_demo --lake pellor --out hindcast.csv --picture pictures
     """
     from emergence.errors import WrongUseError
     from emergence.report.folders import atomic_text

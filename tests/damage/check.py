@@ -158,7 +158,7 @@ def judge_run_folder(folder: Path, code: int, command: str) -> list[str]:
         return [] if there in ({}, EARLIER) else [f"no result, yet there is {sorted(there)}"]
     parts = ("windows",) if "--write" in command else ("windows", "days", "water")
     parts += ("members",) if "--members" in command else ()
-    expected = {"run.json", *(f"{part}.csv" for part in parts)}
+    expected = {"run.json", *(f"{part}.csv" for part in parts), *(() if "--write" in command else ("board.html",))}
     names = {p.name for p in folder.iterdir()} if folder.exists() else set()
     if names != expected:
         return [f"the run folder holds {sorted(names)}"]
