@@ -163,3 +163,40 @@ def test_a_record_spans_all_stations_of_a_lake() -> None:
     alone = simulate_record(dataclasses.replace(season, weather=late), lakes.take(lakes.lake_id == "crannow"))
     both = record.path.water_c[:, lakes.lake_id == "crannow"]
     assert np.array_equal(alone.path.water_c, both[-len(alone.path.water_c) :])
+
+
+def test_a_missing_weather_file_is_named() -> None:
+    """The lake's only station near enough has no file: none of that name was read or met with a problem."""
+    season = changed(demo(), "umberlow", latitude=10.0, longitude=-100.0)
+    lost = with_station(season, "lost", (10.0, -100.1, 700.0), season.weather["odderly_green"])
+    lost = dataclasses.replace(lost, weather=season.weather)
+    plan = prepare(lost, as_of=AS_OF, lakes=("umberlow", "skellan"))
+    assert "station lost: weather/lost.csv is missing" in plan.dropped["umberlow"]
+    damaged = dataclasses.replace(lost, checksums={**season.checksums, "weather/lost.csv.gz": "0"})
+    plan = prepare(damaged, as_of=AS_OF, lakes=("umberlow", "skellan"))
+    assert "station lost: it has no readable weather file" in plan.dropped["umberlow"]
+
+
+def test_notes_are_counted_on_the_lakes_that_run() -> None:
+    season = read_season(DEMO, today=day_number(dt.date(2026, 6, 1)))
+    as_of = day_number(dt.date(2026, 5, 10))
+
+    def told(*lakes: str) -> dict[str, int]:
+        lines = assumptions(prepare(season, as_of=as_of, lakes=lakes, taxa=("callibaetis",)))
+        (line,) = [line for line in lines if line.startswith("Used from this season's notes: ")] or [": ."]
+        pairs = [part.split(" ", 1) for part in line.removesuffix(".").split(": ")[1].split(", ") if part]
+        return {word: int(number) for number, word in pairs}
+
+    every = season.lakes.lake_id.tolist()
+    alone = [told(lake) for lake in every]
+    assert told() == {word: sum(one.get(word, 0) for one in alone) for word in told()}
+    assert any(one != told() for one in alone)
+
+
+@pytest.mark.parametrize(("latitude", "said"), [(0.0, True), (-24.9, True), (25.0, False), (-44.0, False)])
+def test_lakes_near_the_equator_are_worth_knowing(latitude: float, said: bool) -> None:
+    season = changed(demo(), "skellan", latitude=latitude, station_id="skellan_gate")
+    info = run_info(prepare(season, as_of=AS_OF, lakes=("skellan",), taxa=("callibaetis",)))
+    found = [p.sentence() for p in info.problems if "equator" in p.rule and p.severity == "note"]
+    assert bool(found) == said
+    assert all("skellan" in text and "dates there mean little" in text for text in found)

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from emergence.dates import YEAR_DAYS, to_date
+from emergence.errors import Problem
+from emergence.records import Lakes
 from emergence.runs.plan import RunPlan
 from emergence.water.coefficients import load_coefficients
 from emergence.water.depth import MEAN_OF_MAX_DEPTH
@@ -16,6 +20,19 @@ FAR_KM, HIGH_M = 40.0, 300.0  # from here on the way from station to lake is wor
 MOST_NAMES = 8
 FEW_YEARS = 10  # our prior
 SILENT_DAYS = 30
+TROPICAL_LATITUDE = 25.0
+"""Nearer to the equator [°] no winter sets the year's start and dates mean little; our prior."""
+
+
+def far_from_the_model(lakes: Lakes) -> Iterator[Problem]:
+    """Yield a note on the lakes nearer to the equator than the model was made for."""
+    near = np.abs(lakes.latitude) < TROPICAL_LATITUDE
+    if near.any():
+        rule = (
+            f"within {TROPICAL_LATITUDE:.0f}° of the equator lies {some([str(i) for i in lakes.lake_id[near]])}: the "
+            "model was made for temperate and northern lakes, and dates there mean little"
+        )
+        yield Problem("lakes.csv", 0, "latitude", "", rule, "Trust what you see there.", "note")
 
 
 def assumptions(plan: RunPlan) -> tuple[str, ...]:
@@ -199,21 +216,23 @@ def _notes(plan: RunPlan) -> list[str]:
                 f"Heat needed is fitted to sightings on {len(seen)} lakes from before {to_date(plan.learned.before)}; "
                 "near lakes and relatives share in it."
             )
-    first = min(job.span.sim_start for job in plan.jobs)
+    first, run = min(job.span.sim_start for job in plan.jobs), plan.lakes.lake_id.tolist()
+    readings, ice, seen_here = (
+        table.day[np.isin(table.lake_id.astype(str), run)] for table in (season.readings, season.ice, season.sightings)
+    )
     now = {
-        "readings": (season.readings.day >= first) & (season.readings.day <= plan.as_of),
-        "ice dates": (season.ice.day >= first) & (season.ice.day <= plan.as_of),
-        "sightings": (season.sightings.day >= first) & (season.sightings.day <= plan.as_of),
+        word: int(((day >= first) & (day <= plan.as_of)).sum())
+        for word, day in (("readings", readings), ("ice dates", ice), ("sightings", seen_here))
     }
-    told = ", ".join(f"{int(mask.sum())} {word}" for word, mask in now.items() if mask.any())
+    told = ", ".join(f"{number} {word}" for word, number in now.items() if number)
     if told:
         lines.append(f"Used from this season's notes: {told}.")
-    past = int((season.readings.day < first).sum() + (season.ice.day < first).sum())
+    past = int((readings < first).sum() + (ice < first).sum())
     if past and plan.learned is None:
         lines.append(
             f"{past} readings and ice dates of past seasons are not used: run 'emergence learn' once a winter."
         )
-    past_seen = int((season.sightings.day < first).sum())
+    past_seen = int((seen_here < first).sum())
     if past_seen and (plan.learned is None or not plan.learned.needs):
         lines.append(f"{past_seen} sightings of past seasons are not used: run 'emergence learn' once a winter.")
     return lines

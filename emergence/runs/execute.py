@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from emergence.dates import to_date
-from emergence.runs.assumptions import assumptions
+from emergence.runs.assumptions import assumptions, far_from_the_model
 from emergence.runs.blocks import (
     BlockTables,
     Wanted,
@@ -110,7 +110,7 @@ def run_info(plan: RunPlan) -> RunInfo:
             for t in plan.taxa.values()
         },
         assumptions=assumptions(plan),
-        problems=tuple(sorted({*plan.season.problems, *strange_sightings(plan.season)})),
+        problems=tuple(sorted({*plan.season.problems, *strange_sightings(plan.season), *far_from_the_model(lakes)})),
         dropped=dict(plan.dropped),
         settings={
             "slots": settings.slots,

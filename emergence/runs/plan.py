@@ -280,8 +280,8 @@ def _fill_stations(season: Season, weather: Mapping[str, StationSeries], as_of: 
     sim_start, horizon = min(s.sim_start for s in spans), max(s.end for s in spans)
     has = np.array([s in weather and len(weather[s].tmean_c) > 0 for s in stations.station_id.tolist()], dtype=bool)
     near = station_neighbours(stations, has)
-    late, unread = "its weather file has no day up to the issue date", "it has no readable weather file"
-    why = {str(s): late if s in weather else unread for s in stations.station_id}
+    late = "its weather file has no day up to the issue date"
+    why = {str(s): late if s in weather else _unread(season, str(s)) for s in stations.station_id}
     place = np.full(len(stations), -1)
     records: list[FilledSeries] = []
     for k in np.flatnonzero(has):
@@ -310,12 +310,23 @@ def _fill_stations(season: Season, weather: Mapping[str, StationSeries], as_of: 
     return _Filled(records, place, slots, lapse, why)
 
 
+def _unread(season: Season, station: str) -> str:
+    """Return why a station of stations.csv has no series: its file is not there, or cannot be read."""
+    file = f"weather/{station}.csv"
+    met = {*season.checksums, *(problem.file for problem in season.problems)}
+    return "it has no readable weather file" if met & {file, f"{file}.gz"} else f"{file} is missing"
+
+
 def _reason(lakes: Lakes, season: Season, why: Mapping[str, str], k: int) -> str:
     station = str(lakes.station_id[k])
     if not station:
+        near = assign_stations(lakes.take(np.array([k])), season.stations, np.ones(len(season.stations), dtype=bool))
+        names = [str(season.stations.station_id[i]) for i in near.station_index[0] if i >= 0]
         return (
             f"no weather station with a usable record lies within {FARTHEST_STATION.value:.0f} km and "
-            f"{HIGHEST_STATION.value:.0f} m of its height; name one as its station_id to use it all the same"
+            f"{HIGHEST_STATION.value:.0f} m of its height; "
+            + ("; ".join(f"station {name}: {why[name]}" for name in names if why.get(name)) + "; " if names else "")
+            + "name one as its station_id to use it all the same"
         )
     return f"its station {station}: {why.get(station, 'unknown')}"
 
