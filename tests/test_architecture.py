@@ -94,6 +94,15 @@ def test_no_unwanted_words() -> None:
     _none(word_offences(_texts()), "words that do not belong")
 
 
+def test_limits_shared_by_modules_have_one_home() -> None:
+    """Each was once written twice; a foot is 0.3048 m (international yard and pound agreement 1959) once a room."""
+    texts = {path: path.read_text(encoding="utf-8") for path in (ROOT / "emergence").rglob("*.py")}
+    for name in ("LEAST_ALIVE", "SHOWN_AFTER", "LEAST_NONE", "MANY_LAKES"):
+        assert sum(len(re.findall(rf"^{name} = ", text, re.MULTILINE)) for text in texts.values()) == 1, name
+    rooms = [path.parent.name for path, text in texts.items() for _ in re.findall(r"\b0\.3048\b", text)]
+    assert rooms.count("report") == 1 and rooms.count("cli") == 0
+
+
 def test_table_of_rooms_has_no_cycle() -> None:
     rooms = {
         room: {name.split(".")[0] for name in allowed} - set(GROUND)

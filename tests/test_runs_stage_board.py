@@ -20,8 +20,9 @@ from emergence.report.text import cells
 from emergence.report.units import Units
 from emergence.runs.explain import explain
 from emergence.runs.plan import prepare
-from emergence.runs.stage_board import lake_day
+from emergence.runs.stage_board import frost_level, lake_day
 from emergence.season import read_season
+from emergence.taxa.catalogue_io import load_catalogue
 
 
 @pytest.fixture(scope="module")
@@ -58,6 +59,18 @@ def test_it_agrees_with_the_explanation(season: Season) -> None:
     assert told.date == "2024-06-10"
     expected = (told.young, told.mature, told.moving, told.adult)
     assert (found.young, found.mature, found.moving, found.adult) == pytest.approx(expected, abs=1e-9)
+
+
+def test_the_frost_is_that_of_the_taxa(season: Season) -> None:
+    catalogue = load_catalogue()
+    damsel, darner = catalogue["coenagrion"], catalogue["aeshna"]
+    assert damsel.adult is not None and darner.adult is not None
+    usual = darner.adult.hard_frost.value
+    assert board(season, 6, 10).frost_c == usual
+    colder = damsel.adult.hard_frost.model_copy(update={"value": usual - 3.0})
+    hardy = damsel.model_copy(update={"adult": damsel.adult.model_copy(update={"hard_frost": colder})})
+    assert frost_level({"a": darner, "b": hardy}) == usual - 3.0  # by then the last ones are ended
+    assert frost_level({"a": damsel.model_copy(update={"adult": None})}) == usual
 
 
 def test_text_fits_and_says_how_adults_end() -> None:

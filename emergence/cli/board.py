@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from emergence.runs.results import RegionsResult, RunInfo, RunResult
 
 BOARD, GUEST_BOARD, HINDCAST = "board.html", "board_guest.html", "hindcast.csv"
-MOST_LAKES = 300  # beyond, a board is made only when asked for
 
 
 def with_learned(result: RunResult, season: Path, *, used: bool) -> RunResult:

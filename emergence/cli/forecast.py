@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emergence.cli.board import BOARD, MOST_LAKES, boards, guest_lakes, since_last, with_learned
+from emergence.cli.board import BOARD, boards, guest_lakes, since_last, with_learned
 from emergence.cli.further import FURTHER, NETCDF, REGIONS, compared, further_files, region_files
 from emergence.cli.many import MANY_LAKES, Output, forecast_many, progress_line
 from emergence.cli.options import DATE, SEASON, hint_to_fetch, open_season, tell_problems, today
@@ -151,9 +151,9 @@ def _forecast_few(
 
 
 def parts_of(parts: frozenset[str] | None, lakes: int, *, guest: bool, show: bool) -> frozenset[str]:
-    """Return what to write: what was asked for, else the tables and, up to MOST_LAKES lakes, the board."""
+    """Return what to write: what was asked for, else the tables and, up to MANY_LAKES lakes, the board."""
     if parts is None:
-        parts = USUAL | {"board"} if lakes <= MOST_LAKES else USUAL
+        parts = USUAL | {"board"} if lakes <= MANY_LAKES else USUAL
     return parts | {"board"} if guest or show else parts
 
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from emergence.runs.stored import Engine
 
 MANY_LAKES = 300
-"""Above this a run goes block by block to the disk and only a summary is shown."""
+"""Above this a run goes block by block to the disk, only a summary is shown, and a board made only when asked for."""
 PARQUET_LAKES = 1000
 """Above this tables are Parquet unless CSV is asked for, where the library is there."""
 SHOWN_AFTER = 32  # lakes; smaller runs are over before a progress line helps

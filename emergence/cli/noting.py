@@ -17,7 +17,7 @@ import click
 
 from emergence.dates import day_number, to_date
 from emergence.errors import CatalogueError, Problem, SeasonError, WrongUseError
-from emergence.journal.checks import Place
+from emergence.journal.checks import FOOT_M, Place
 from emergence.journal.drafts import Fault, Known, TaxonWords, read_draft
 from emergence.journal.entries import COLUMNS, KINDS, Added, Body, Entry, IceDate, Kind, Note, Reading, Stamp, standing
 from emergence.journal.notes import open_journal, read_notes
@@ -384,7 +384,7 @@ def what(body: Body, settings: Settings) -> str:
 def _depth(depth_m: float | None, settings: Settings) -> str:
     if depth_m is None:
         return ""
-    return f" at {depth_m / 0.3048:.3g} ft" if settings.length_unit == "ft" else f" at {depth_m:.3g} m"
+    return f" at {depth_m / FOOT_M:.3g} ft" if settings.length_unit == "ft" else f" at {depth_m:.3g} m"
 
 
 def _hour(hour: float | None) -> str:

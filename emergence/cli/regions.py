@@ -8,9 +8,8 @@ from pathlib import Path
 
 import click
 
+from emergence.cli.many import SHOWN_AFTER
 from emergence.cli.options import DATE, SEASON, hint_to_fetch, open_season, tell_problems, today
-
-SHOWN_AFTER = 32  # lakes; smaller runs are over before a progress line helps
 
 
 @click.command("regions")

@@ -15,9 +15,9 @@ from emergence.planning.rules import Days, Rule, breaks, single_rules
 from emergence.planning.solve import DIRECT, NEAR, TINY, Chosen, Program, solve
 from emergence.planning.stays import Stays, usable
 
-ALTERNATES = 3
-CAUTION_STEP = 0.005  # to which the lowest share of the best chance is raised
-LEAST_B = 0.5  # of the best plan B's chance: a plan B has at least this share of it
+ALTERNATES = 3  # told of each trip beside the one chosen; our prior
+CAUTION_STEP = 0.005  # to which the lowest share of the best chance is raised; our prior
+LEAST_B = 0.5  # of the best plan B's chance: a plan B has at least this share of it; our prior
 
 
 @dataclass(frozen=True)

@@ -19,8 +19,10 @@ from emergence.report.board_shades import step
 from emergence.report.effects import effect_size, effect_words
 from emergence.report.history import CAUSES, KEYS
 from emergence.report.text import plain
+from emergence.report.units import FOOT_M
 from emergence.report.words import (
     EVENT_ORDER,
+    LEAST_NONE,
     MAY_LIVE_HERE,
     NO_EVEN_DAY,
     blank,
@@ -32,13 +34,12 @@ from emergence.report.words import (
 )
 from emergence.runs.results import LakePages, RunResult
 
-FEET, ACRES = 0.3048, 0.404686
+ACRES = 0.404686
 MOST_SHOWN, MOST_LISTED, MOST_MOVED = 8, 120, 40
 """Rows of a list that are open, that unfold, and of what moved; the rest stands with its lake."""
 RIBBON_DAYS, WEEK_DAYS = 28, 7
 BAR_DAYS = 14
 """Days at which the bar of a shift is full."""
-LEAST_NONE = 0.05
 Row = dict[str, Any]
 
 
@@ -299,13 +300,13 @@ def _facts(names: Names, lake: Any) -> list[str]:
     if not blank(lake.area_ha):
         facts.append(f"{lake.area_ha / ACRES:.3g} acres" if feet else f"{lake.area_ha:.3g} ha")
     if not blank(lake.mean_depth_m):
-        facts.append(f"{lake.mean_depth_m / (FEET if feet else 1):.2g} {'ft' if feet else 'm'} deep on average")
+        facts.append(f"{lake.mean_depth_m / (FOOT_M if feet else 1):.2g} {'ft' if feet else 'm'} deep on average")
     return facts
 
 
 def length(metres: float, *, feet: bool) -> str:
     """Return a height in the units shown."""
-    return f"{metres / FEET:,.0f} ft".replace(",", " ") if feet else f"{metres:,.0f} m".replace(",", " ")
+    return f"{metres / FOOT_M:,.0f} ft".replace(",", " ") if feet else f"{metres:,.0f} m".replace(",", " ")
 
 
 def _window(names: Names, row: Any, *, several: bool) -> Row:

@@ -16,6 +16,7 @@ import vl_convert
 from emergence.dates import day_number, season_year, to_date
 from emergence.report import choose
 from emergence.report.text import clip, clip_name, plain
+from emergence.report.units import FOOT_M
 from emergence.report.words import CAUTIONS, MAY_LIVE_HERE, blank, day_and_year, insect_words, percent, week
 from emergence.runs.results import RunResult
 
@@ -36,7 +37,6 @@ NUMBERED = re.compile(r'(?<=[ "#])(?:gradient_|clip)\d+(?=[")])')
 SILENT: Spec = {"aria": False}
 """Marks that a screen reader passes over (hundreds of cells); names, chances and weeks are there as text."""
 PER_CENT = "format(datum.value * 100, '.0f') + ' %'"
-FEET = 0.3048
 DAY_MS = 86_400_000
 SCHEMA = f"https://vega.github.io/schema/vega-lite/v{VEGA_LITE.split('.')[0]}.json"
 CONFIG: Spec = {
@@ -146,7 +146,7 @@ def _height(result: RunResult, lake_id: str) -> str:
     metres = float(lakes.loc[lakes["lake_id"] == lake_id, "elevation_m"].iloc[0])
     if pd.isna(metres):
         return ""
-    return f", {metres / FEET:.0f} ft" if result.info.length_unit == "ft" else f", {metres:.0f} m"
+    return f", {metres / FOOT_M:.0f} ft" if result.info.length_unit == "ft" else f", {metres:.0f} m"
 
 
 def _strip(

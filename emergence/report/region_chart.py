@@ -26,7 +26,6 @@ from emergence.report.charts import (
 from emergence.report.folders import WriteError, safe_name
 from emergence.report.region_words import (
     EVENT_KEYS,
-    FEET,
     climb_words,
     event_name,
     event_rows,
@@ -37,6 +36,7 @@ from emergence.report.region_words import (
     signed_days,
 )
 from emergence.report.text import clip, plain, wrap
+from emergence.report.units import FOOT_M
 from emergence.report.words import day, day_and_year
 from emergence.runs.results import RegionsResult
 
@@ -98,7 +98,7 @@ def climb_picture(result: RegionsResult, taxon: str, brood: int, event: str) -> 
     if rows.empty:
         raise ValueError(f"no dates of {taxon}, {event}, brood {brood} to draw")
     unit = result.length_unit
-    height = rows["elevation_m"] / (FEET if unit == "ft" else 1.0)
+    height = rows["elevation_m"] / (FOOT_M if unit == "ft" else 1.0)
     points = [
         {"date": _ms(r.middle), "height": round(float(h), 1), "region": clip(plain(r.region) or "-", NAME_CELLS)}
         for r, h in zip(rows_of(rows), height, strict=True)
@@ -147,7 +147,7 @@ def _fitted(result: RegionsResult, event: tuple[str, int, str], points: list[Spe
     climbs = event_rows(result.climbs, *event)
     if len(climbs) != 1 or not climbs["per_100m_low"].iloc[0] > 0:
         return []
-    days = float(climbs["per_100m"].iloc[0]) / 100 * (FEET if result.length_unit == "ft" else 1.0)
+    days = float(climbs["per_100m"].iloc[0]) / 100 * (FOOT_M if result.length_unit == "ft" else 1.0)
     ends: list[Spec] = []
     frame = pd.DataFrame(points)
     for key, lakes in frame.groupby("region" if climbs["within"].iloc[0] else frame["date"] * 0, sort=False):

@@ -12,6 +12,7 @@ import pandas as pd
 
 from emergence.report.tables import FORMAT, as_text, columns, published
 from emergence.report.text import Column, plain, set_line, widths, wrap
+from emergence.report.units import FOOT_M
 from emergence.report.words import EVENT_ORDER, blank, count, day, day_and_year, insect_words, shift_words
 from emergence.runs.results import RegionsResult
 
@@ -19,7 +20,6 @@ WIDTH = 80
 WEEKS_SHOWN, EVENTS_SHOWN, GROUPS_SHOWN = 6, 5, 12
 AHEAD_D = 42
 LEAST_SHARE = 0.05
-FEET = 0.3048
 FEET_STEP = 1000
 ALL = "*"
 EVENT_KEYS = ["taxon", "brood", "event"]
@@ -40,7 +40,7 @@ def band_words(band: str, length_unit: str) -> str:
     found = BAND.fullmatch(band)
     if length_unit != "ft" or not found:
         return f"{band} m"
-    low, high = (round(int(edge) / FEET) for edge in found.groups())
+    low, high = (round(int(edge) / FOOT_M) for edge in found.groups())
     return f"{low}-{high} ft"
 
 
@@ -88,7 +88,7 @@ def weeks_from(result: RegionsResult, rows: pd.DataFrame, *, most: int = WEEKS_S
 def region_lines(result: RegionsResult, *, most: int = EVENTS_SHOWN) -> list[str]:
     """Return the terminal's screen: lines of at most 80 cells."""
     unit = result.length_unit
-    band = f"{result.band_m / FEET:.0f} ft" if unit == "ft" else f"{result.band_m:g} m"
+    band = f"{result.band_m / FOOT_M:.0f} ft" if unit == "ft" else f"{result.band_m:g} m"
     lines = wrap(f"REGIONS: {plain(result.name)}, as of {day_and_year(result.as_of)}", WIDTH)
     lines += [f"{count(result.lakes, 'lake')}; height bands of {band}."]
     lines += ["", "THE SEASON AGAINST THE NORMAL YEAR", *_season_lines(result)]
@@ -200,7 +200,7 @@ def _climb_sentence(result: RegionsResult, row: Any) -> str:
 
 def _slopes(result: RegionsResult, row: Any) -> list[tuple[str, bool]]:
     """Return each slope in words with its interval, and whether that leaves out 0."""
-    scale, step = (FEET * FEET_STEP / 100, f"{FEET_STEP} ft") if result.length_unit == "ft" else (1.0, "100 m")
+    scale, step = (FOOT_M * FEET_STEP / 100, f"{FEET_STEP} ft") if result.length_unit == "ft" else (1.0, "100 m")
     found = []
     for name, by, of in (("per_100m", scale, step), ("per_degree", 1.0, "degree of latitude")):
         days, low, high = (getattr(row, f"{name}{end}") * by for end in ("", "_low", "_high"))

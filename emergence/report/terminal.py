@@ -13,8 +13,10 @@ import pandas as pd
 from emergence.report import choose
 from emergence.report.effects import effect_size, effect_words
 from emergence.report.text import Column, plain, set_line, widths, wrap
+from emergence.report.units import FOOT_M
 from emergence.report.words import (
     CAUTIONS,
+    LEAST_NONE,
     MAY_LIVE_HERE,
     NO_EVEN_DAY,
     NYMPHS_MOVE,
@@ -36,8 +38,6 @@ LAKES_IN_FULL = 40
 """Above this many lakes only the summary parts are shown."""
 ROWS_NOW, ROWS_SOON, ROWS_UNSURE, ROWS_MOVED, LINES_SAID = 10, 12, 5, 10, 12
 ROWS_NOTED, LEAST_EFFECT = 8, 2.0
-LEAST_NONE = 0.05
-"""From this chance on, "not this season" is said."""
 BOLD, DIM, PLAIN = "\x1b[1m", "\x1b[2m", "\x1b[0m"
 
 HEADINGS = {"migration": NYMPHS_MOVE, "emergence": "leaving the water", "turnover": "the lake"}
@@ -305,7 +305,7 @@ def _ahead(rows: list[Any]) -> Iterable[tuple[str, list[Any]]]:
 def _lake_head(screen: _Screen, lake: Any) -> list[str]:
     feet = screen.result.info.length_unit == "ft"
     height = (
-        "" if blank(lake.elevation_m) else f"{lake.elevation_m / (0.3048 if feet else 1):.0f} {'ft' if feet else 'm'}"
+        "" if blank(lake.elevation_m) else f"{lake.elevation_m / (FOOT_M if feet else 1):.0f} {'ft' if feet else 'm'}"
     )
     region = plain(lake.region) if isinstance(lake.region, str) else ""
     return screen.title(screen.lake(lake), ", ".join(part for part in (region, height) if part))

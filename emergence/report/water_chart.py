@@ -15,7 +15,6 @@ from emergence.dates import season_span, to_date
 from emergence.report.charts import (
     CONFIG,
     DAY_MS,
-    FEET,
     INK,
     RAMP,
     SCHEMA,
@@ -27,6 +26,7 @@ from emergence.report.charts import (
 )
 from emergence.report.folders import WriteError, safe_name
 from emergence.report.text import clip, plain
+from emergence.report.units import FOOT_M
 from emergence.report.words import CAUTIONS, count, day_and_year
 from emergence.runs.results import LakeYear
 
@@ -99,7 +99,7 @@ def _title(lake: LakeYear) -> str:
     height = ""
     if not pd.isna(lake.elevation_m):
         feet = lake.length_unit == "ft"
-        height = f", {lake.elevation_m / FEET:.0f} ft" if feet else f", {lake.elevation_m:.0f} m"
+        height = f", {lake.elevation_m / FOOT_M:.0f} ft" if feet else f", {lake.elevation_m:.0f} m"
     year = f"{lake.year}/{(lake.year + 1) % 100:02d}" if lake.southern else f"{lake.year}"
     return f"{name}{height}: surface water {year}"
 

@@ -25,6 +25,8 @@ MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", 
 NYMPHS_MOVE, TURNOVER, HEAT = "nymphs on the move", "spring turnover", "heat in the water"
 MAY_LIVE_HERE = "may live here"
 NO_EVEN_DAY = "no day better than even yet"
+LEAST_NONE = 0.05
+"""Chance from which "not this season" is said; our prior."""
 STALE_DAYS = 5
 """Days after which the weather is called old; our prior."""
 EVENT_ORDER = ("migration", "emergence", "turnover", "thermal")

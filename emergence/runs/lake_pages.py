@@ -19,6 +19,7 @@ from emergence.runs.history import POINTS_C, chunk_classes, point_classes
 from emergence.runs.plan import Job, RunPlan
 from emergence.runs.results import LakePages
 from emergence.runs.simulate import block_field, told_of
+from emergence.runs.stage_board import LEAST_ALIVE
 from emergence.taxa.model import Taxon
 from emergence.taxa.population import heat_at
 from emergence.water.spread import error_bank
@@ -29,7 +30,6 @@ Ints = NDArray[np.int64]
 Columns = dict[str, NDArray[np.generic]]
 TOGETHER = 20  # lakes whose members are held in memory at once
 WEEK_D = 7
-LEAST_ALIVE = 0.02  # for each insect that matures: with fewer about no shares are told; our prior
 SPREAD = {"low": 0.1, "middle": 0.5, "high": 0.9}
 
 

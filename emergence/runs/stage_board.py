@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,12 +25,12 @@ from emergence.runs.plan import Job, RunPlan
 from emergence.runs.sightings import residence_after
 from emergence.runs.simulate import block_field, told_of
 from emergence.season.names import Names
+from emergence.taxa.catalogue_io import load_catalogue
 from emergence.taxa.model import Taxon
 from emergence.taxa.yearclass import MemberClasses
 from emergence.water.spread import error_bank
 
 LEAST_ALIVE = 0.02  # for each insect that matures: with fewer about no shares are told; our prior
-FROST_C = -2.0  # as in the catalogue
 
 
 @dataclass(frozen=True)
@@ -100,6 +100,7 @@ def lake_day(plan: RunPlan, day: int) -> LakeDay:
         case = _Case(taxon, field, drawn, own, index, job.span, float(block.deepest_m[0]))
         found[taxon.id] = case.insect(block.lake_id, plan.seed)
     lives = dict(zip(plan.taxa, residence_after(plan, lakes, weighed)[0].tolist(), strict=True))
+    level = frost_level(plan.taxa)
     board = Board(
         lake_id=str(block.lake_id[0]),
         lake=str(plan.lakes.name[0]) or str(block.lake_id[0]),
@@ -107,8 +108,8 @@ def lake_day(plan: RunPlan, day: int) -> LakeDay:
         as_of=to_date(plan.as_of),
         season=job.span.year,
         insects=tuple(_settled(found[key], lives[key]) for key in plan.taxa if lives[key] != "no"),
-        frost=_frost(field, job.span),
-        frost_c=FROST_C,
+        frost=_frost(field, job.span, level),
+        frost_c=level,
     )
     turns = turnover_events(field)
     return LakeDay(field, index, job.span, board, float(turns[0].active[index, 0]) if turns else 0.0)
@@ -186,9 +187,15 @@ def _shares(stages: StageNumbers, index: int) -> Stages | None:
     return Stages(young / total, mature / total, moving / total, adult / total, min(soft, adult) / total)
 
 
-def _frost(field: Field, span: SeasonSpan) -> tuple[str, str, str]:
+def frost_level(taxa: Mapping[str, Taxon]) -> float:
+    """Return the frost that ends the adults of all taxa [°C]; that of the catalogue where none has adults."""
+    levels = [t.adult.hard_frost.value for t in taxa.values() if t.adult is not None]
+    return min(levels) if levels else frost_level(load_catalogue())
+
+
+def _frost(field: Field, span: SeasonSpan, frost_c: float) -> tuple[str, str, str]:
     """Return the 10, 50 and 90 % of the first hard frost over the skies, "" where it does not come this season."""
-    frost = hard_frost(field.air_min_c, FROST_C, solstice=field.solstice)[:, 0]
+    frost = hard_frost(field.air_min_c, frost_c, solstice=field.solstice)[:, 0]
     day = np.sort(np.where(frost.any(axis=0), frost.argmax(axis=0), NEVER))
     ranked = [int(day[max(int(np.ceil(p * len(day))) - 1, 0)]) for p in (0.1, 0.5, 0.9)]
     low, middle, high = ("" if d == NEVER else to_date(span.sim_start + d).isoformat() for d in ranked)

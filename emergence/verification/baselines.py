@@ -14,9 +14,9 @@ Floats = NDArray[np.float64]
 CALENDAR_SD_D = 10.0 / 1.2815515655446004
 """The calendar rule of thumb: the mean date, right to ten days in eight of ten years [d]; our prior."""
 RULE_MEMBERS = 999
-"""Even quantiles that stand for the calendar rule where only a span of dates is known."""
+"""Even quantiles that stand for the calendar rule where only a span of dates is known; our prior."""
 LEAST_YEARS = 4
-"""Other years without which there is neither a mean date nor a stand-in."""
+"""Other years without which there is neither a mean date nor a stand-in; our prior."""
 LEAST_AIR_YEARS = 6
 """Years of recent air without which no regression is tried; our prior."""
 
