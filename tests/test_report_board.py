@@ -339,3 +339,15 @@ def test_other_tables_are_not_taken_for_past_forecasts(tmp_path: Path) -> None:
     path.write_text("lake_id,taxon\nL0,-\n", encoding="utf-8")
     with pytest.raises(ValueError, match="it lacks event"):
         read_hindcast(path)
+
+
+def test_a_thin_brood_has_no_best_week_on_the_board(result: RunResult) -> None:
+    """Under 10 % (our prior): its lake's page says so, its strips have no outline, and nothing else loses its week."""
+    windows = result.windows.copy()
+    thin = windows["brood"] == 2
+    windows.loc[thin, "best_week_chance"] = 0.02
+    page = Page(board_html(replace(result, windows=windows)))
+    assert page.text.count("thin, no best week") == thin.sum() > 0
+    found = page.data["windows"]["bw"]
+    assert [week is None for week in found] == thin.tolist()
+    assert "thin, no best week" not in Page(board_html(result)).text

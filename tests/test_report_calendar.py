@@ -141,6 +141,16 @@ def test_notes_are_told_of_the_first_brood_alone() -> None:
     assert with_notes == {" brood 1 hatch"} and any("brood 2" in e["summary"] for e in found)
 
 
+def test_a_thin_brood_has_no_event() -> None:
+    """A best week under 10 % (our prior): no best week and no even window either; at 10 % the even window stands."""
+    for chance, kinds in ((0.099, set()), (0.1, {b"even window"})):
+        result = make_result(NAMES[:1], unsure=())
+        windows = result.windows.copy()
+        windows.loc[windows["brood"] == 2, "best_week_chance"] = chance
+        found = events(calendar_text(replace(result, windows=windows))).values()
+        assert {e["categories"].to_ical() for e in found if "brood 2" in e["summary"]} == kinds
+
+
 def test_unsure_insects_are_shown_where_no_other_is_known() -> None:
     everything = make_result(NAMES[:1], unsure=("bluets", "spreadwings", "lake_midge", "speckled_dun", "boatmen"))
     words = [str(e["description"]) for e in events(calendar_text(everything)).values()]

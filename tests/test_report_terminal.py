@@ -243,3 +243,41 @@ def test_two_seasons_are_kept_apart() -> None:
     lines = section(summary(both), "Alder Mere")
     assert " season 2024, nymphs on the move" in lines
     assert any(line.startswith("  over: spring turnover; Large lake midge, hatch;") for line in lines)
+
+
+def thinned(result: RunResult, chance: float, none: float = 0.2) -> RunResult:
+    """The run with the chance of the second brood's best week changed, and of its not coming this season."""
+    rows = result.windows["brood"] == 2
+    windows = result.windows.copy()
+    windows.loc[rows, ["best_week_chance", "ahead_week_chance"]] = chance
+    windows.loc[rows, "chance_not_this_season"] = none
+    return replace(result, windows=windows)
+
+
+def test_a_thin_brood_has_no_best_week(result: RunResult) -> None:
+    """Under 10 % (our prior) no week is called the best; its middle and even odds stay."""
+    lines = section(summary(thinned(result, 0.02)), "Alder Mere: coast, 12 m")
+    (at,) = (k for k, line in enumerate(lines) if "brood 2" in line)
+    assert re.fullmatch(r"  Speckled duns, brood 2 +2\d Jul +-\d+\+[\d?]+ .*", lines[at])
+    assert lines[at + 1] == "      thin, no best week; 20 % not this season"
+    assert "thin, no best week" not in summary(thinned(result, 0.11))
+
+
+def test_what_hardly_comes_has_no_date_on_any_lake(result: RunResult) -> None:
+    """One rule for a brood with a trace of a week and one without: from 95 % "not this season" on there is no date."""
+    windows = thinned(result, 0.004, 0.998).windows
+    rows = windows["brood"] == 2
+    windows.loc[rows, [c for c in windows if c.startswith(("onset", "peak", "end", "even", "outer"))]] = pd.NaT
+    windows.loc[rows & (windows["lake_id"] == "L1"), ["best_week_start", "ahead_week_start"]] = pd.NaT
+    text = summary(replace(result, windows=windows))
+    for lake in NAMES[:2]:
+        said = " ".join(" ".join(section(text, lake)).split())
+        assert "no date: Speckled duns, brood 2 hatch (>99 % not this season, may live here)" in said
+        assert not any(line.startswith("  Speckled duns, brood 2") for line in section(text, lake))
+
+
+def test_rows_without_best_week_and_middle_are_not_listed(result: RunResult) -> None:
+    windows = thinned(result, 0.05, 0.6).windows
+    windows.loc[windows["brood"] == 2, ["peak_p50", "peak_p90"]] = pd.NaT
+    lines = section(summary(replace(result, windows=windows)), "Alder Mere")
+    assert "no date: Speckled duns, brood 2 hatch (60 % not this season" in " ".join(" ".join(lines).split())

@@ -32,7 +32,7 @@ WINDOW_DATES = {
 }  # fmt: skip
 """Short names of the dates of a window; turnover, which has no peak, has its onset there.
 
-``bw`` is the best week still ahead, where there is none the season's."""
+``bw`` is the best week still ahead, where there is none the season's; none where the brood is thin."""
 TABLE = np.array(list(LEVELS), dtype=object)
 
 
@@ -124,12 +124,13 @@ def _windows(result: RunResult, order: dict[str, int], known: dict[Any, int], fi
     rows = result.windows
     turning, ahead = rows["event"] == "turnover", rows["ahead_week_start"].notna()
     dates = dict(WINDOW_DATES)
+    best = rows["ahead_week_start"].where(ahead, rows["best_week_start"]).mask(choose.is_thin(rows))
     out: Pack = {
         "lake": [order[str(key)] for key in rows["lake_id"]],
         "insect": [known[key] for key in zip(rows["taxon"], rows["brood"].astype(int), rows["event"], strict=True)],
         "season": rows["season"].astype(int).tolist(),
         "sure": (rows["residence"] == "yes").astype(int).tolist(),
-        "bw": _offsets(rows["ahead_week_start"].where(ahead, rows["best_week_start"]), first),
+        "bw": _offsets(best, first),
         "chance": [_whole(v) for v in rows["ahead_week_chance"].where(ahead, rows["best_week_chance"])],
         "none": [_whole(v) for v in rows["chance_not_this_season"]],
     }

@@ -25,6 +25,7 @@ from emergence.report.words import (
     LEAST_NONE,
     MAY_LIVE_HERE,
     NO_EVEN_DAY,
+    THIN,
     blank,
     chance_words,
     count,
@@ -156,7 +157,8 @@ def ribbon(chances: NDArray[np.float64]) -> list[tuple[int, int, int]]:
 
 def _item(names: Names, row: Any, shown: Row, line: str) -> Row:
     insect, event = names.parts(row)
-    place, week = names.order[str(row.lake_id)], row.ahead_week_start
+    place = names.order[str(row.lake_id)]
+    week: Any = pd.NaT if row.thin else row.ahead_week_start
     out = None if blank(week) else (pd.Timestamp(week) - pd.Timestamp(choose.tomorrow(names.result))).days
     return {
         "lake": names.lakes[str(row.lake_id)],
@@ -187,6 +189,7 @@ def now_rows(names: Names) -> list[Row]:
     Known residents first, then the most moving days expected in the seven days from tomorrow on.
     """
     rows = choose.on_now(names.result)
+    rows = rows.assign(thin=choose.is_thin(rows))
     week = [float(names.chances_ahead(r)[:WEEK_DAYS].sum()) for r in rows_of(rows)]
     rows = rows.assign(unsure=rows["residence"] == "unsure", fewer=[-round(days, 6) for days in week], days=week)
     rows = rows.sort_values(["unsure", "fewer"], kind="stable")
@@ -196,7 +199,8 @@ def now_rows(names: Names) -> list[Row]:
 def next_rows(names: Names) -> list[Row]:
     """Return what begins within four weeks: known residents first, the soonest first."""
     rows = choose.coming(names.result)
-    rows = rows.assign(unsure=rows["residence"] == "unsure").sort_values("unsure", kind="stable")
+    rows = rows.assign(unsure=rows["residence"] == "unsure", thin=choose.is_thin(rows))
+    rows = rows.sort_values("unsure", kind="stable")
     return [
         _item(names, r, tile(r.ahead_week_chance), f"{r.ahead_week_days:.1f} of 7 days expected") for r in rows_of(rows)
     ]
@@ -264,6 +268,7 @@ def lake_rows(names: Names, pages: LakePages | None) -> list[Row]:
     """Return each lake with its facts, windows, notes of the season and assumptions that name it."""
     rows = choose.soonest_first(names.result.windows)
     rows = rows.assign(over=choose.is_over(rows, names.result.info.as_of), unsure=rows["residence"] != "yes")
+    rows = rows.assign(dated=choose.has_date(rows), thin=choose.is_thin(rows))
     order, ascending = ["unsure", "ahead_week_start", "ahead_week_chance"], [True, True, False]
     rows = rows.sort_values(order, ascending=ascending, kind="stable", na_position="last")
     groups = {str(key): part for key, part in rows.groupby("lake_id")}
@@ -316,7 +321,7 @@ def _window(names: Names, row: Any, *, several: bool) -> Row:
     dates = names.dates
     reach = "" if blank(low) else f"{dates.day(low)} to {dates.day(high) or 'beyond this season'}"
     ahead = not blank(row.ahead_week_start)
-    start = row.ahead_week_start if ahead else row.best_week_start
+    start = pd.NaT if row.thin else row.ahead_week_start if ahead else row.best_week_start
     days, chance = (row.ahead_week_days, row.ahead_week_chance) if ahead else (row.best_week_days, row.best_week_chance)
     return {
         "insect": insect,
@@ -324,7 +329,8 @@ def _window(names: Names, row: Any, *, several: bool) -> Row:
         "season": f"season {row.season}" if several else "",
         "unsure": MAY_LIVE_HERE if row.residence == "unsure" else "",
         "over": bool(row.over),
-        "dated": not (blank(row.best_week_start) and blank(row.onset_p50)),
+        "dated": bool(row.dated),
+        "thin": THIN if row.thin else "",
         "week": dates.week(start),
         "days": "" if blank(start) else f"{days:.1f} of 7 days",
         "tile": None if blank(start) else tile(chance),

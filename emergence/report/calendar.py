@@ -103,7 +103,8 @@ def _of_row(row: Any) -> Iterator[_Entry]:
     start = row.best_week_start
     if row.taxon != "-" and not blank(start) and row.best_week_chance >= choose.LEAST_CHANCE:
         yield _Entry(row, "best_week", _date(start), _date(start, 7))
-    if not blank(row.even_start):
+    thin = not blank(start) and row.best_week_chance < choose.LEAST_WEEK
+    if not blank(row.even_start) and (row.taxon == "-" or not thin):
         yield _Entry(row, "even", _date(row.even_start), _date(row.even_end, 1))
 
 

@@ -18,6 +18,10 @@ EVEN = 0.5
 SOON_DAYS = 28
 LEAST_CHANCE = 0.2
 """Best weeks with a smaller chance are not among what comes next; the outer window's limit."""
+LEAST_WEEK = 0.1
+"""A brood whose best week has a smaller chance is thin: it has no best week; our prior."""
+SURE_NOT = 0.95
+"""From this chance of "not this season" on a brood is said to have no date; our prior."""
 
 
 def lake_names(result: RunResult) -> dict[str, str]:
@@ -99,6 +103,18 @@ def soonest_first(rows: pd.DataFrame) -> pd.DataFrame:
     """Return rows by best week ahead, migration before emergence on the same day, rows without one last."""
     order = ["ahead_week_start", "best_week_start", "rank"]
     return _ranked(rows).sort_values(order, kind="stable", na_position="last")
+
+
+def is_thin(rows: pd.DataFrame) -> pd.Series[Any]:
+    """Return for each row whether its insects are so few or so spread out that no week is the best."""
+    return (rows["taxon"] != "-") & rows["best_week_start"].notna() & (rows["best_week_chance"] < LEAST_WEEK)
+
+
+def has_date(rows: pd.DataFrame) -> pd.Series[Any]:
+    """Return for each row whether it has a best week or a middle (turnover: a start) and may well come this season."""
+    middle = rows["peak_p50"].where(rows["event"] != "turnover", rows["onset_p50"])
+    week = (rows["ahead_week_start"].notna() | rows["best_week_start"].notna()) & ~is_thin(rows)
+    return (week | middle.notna()) & (rows["chance_not_this_season"] < SURE_NOT)
 
 
 def is_over(rows: pd.DataFrame, as_of: dt.date) -> pd.Series[Any]:

@@ -20,6 +20,7 @@ from emergence.report.words import (
     MAY_LIVE_HERE,
     NO_EVEN_DAY,
     NYMPHS_MOVE,
+    THIN,
     blank,
     chance_words,
     count,
@@ -203,12 +204,13 @@ def _now(screen: _Screen) -> list[str]:
     head = screen.title("ON NOW", f"even chance and better on {date}; most moving days in the next 7 first")
     if rows.empty:
         return [*head, "  nothing yet"]
-    rows = rows.assign(days=choose.moving_days(screen.result, rows).round(6))
+    rows = rows.assign(days=choose.moving_days(screen.result, rows).round(6), thin=choose.is_thin(rows))
     rows = rows.sort_values("days", ascending=False, kind="stable")
 
     def line(row: Any) -> list[str]:
         chance = f"{percent(row.active):>5} {chance_words(row.active)}"
-        return [f"{row.days:.1f} d", chance, week(row.ahead_week_start), screen.lake(row), screen.short(row)]
+        best = "none, thin" if row.thin else week(row.ahead_week_start)
+        return [f"{row.days:.1f} d", chance, best, screen.lake(row), screen.short(row)]
 
     return [*head, *_listed(screen, NOW, rows, line, ROWS_NOW)]
 
@@ -279,7 +281,8 @@ def _noted(screen: _Screen) -> list[str]:
 
 def _lakes(screen: _Screen) -> list[str]:
     rows = choose.soonest_first(screen.result.windows)
-    rows = rows.assign(over=choose.is_over(rows, screen.result.info.as_of), dated=_has_date(rows))
+    rows = rows.assign(over=choose.is_over(rows, screen.result.info.as_of), dated=choose.has_date(rows))
+    rows = rows.assign(thin=choose.is_thin(rows))
     groups: dict[str, list[Any]] = {}
     for row in rows.itertuples(index=False):
         groups.setdefault(str(row.lake_id), []).append(row)
@@ -317,13 +320,11 @@ def _lake(screen: _Screen, blocks: list[tuple[str, list[Any]]], wide: Sequence[i
         lines += [f" {name}"]
         for row in rows:
             lines += [set_line(_dates(screen, row), LAKE, wide)]
+            said = [THIN] if row.thin else []
             if row.chance_not_this_season >= LEAST_NONE:
-                lines += screen.note(f"{percent(row.chance_not_this_season)} not this season", first="      ")
+                said.append(f"{percent(row.chance_not_this_season)} not this season")
+            lines += screen.note("; ".join(said), first="      ") if said else []
     return lines
-
-
-def _has_date(rows: pd.DataFrame) -> pd.Series[Any]:
-    return ~(rows["best_week_start"].isna() & rows["onset_p50"].isna())
 
 
 def _not_ahead(screen: _Screen, rows: list[Any]) -> list[str]:
@@ -344,11 +345,12 @@ def _dates(screen: _Screen, row: Any) -> list[str]:
     low, mid, high = (getattr(row, f"{middle}_{p}") for p in ("p10", "p50", "p90"))
     late = "?" if blank(high) else str((high - mid).days)
     around = "" if blank(mid) else f"{day(mid):<6} -{(mid - low).days}+{late}"
+    ahead = not (blank(row.ahead_week_start) or row.thin)
     return [
         screen.short(row),
-        week(row.ahead_week_start),
-        "" if blank(row.ahead_week_start) else f"{row.ahead_week_days:.1f}",
-        "" if blank(row.ahead_week_start) else percent(row.ahead_week_chance),
+        week(row.ahead_week_start) if ahead else "",
+        f"{row.ahead_week_days:.1f}" if ahead else "",
+        percent(row.ahead_week_chance) if ahead else "",
         around,
         span(row.even_start, row.even_end) or "none yet",
     ]

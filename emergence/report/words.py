@@ -27,6 +27,7 @@ MAY_LIVE_HERE = "may live here"
 NO_EVEN_DAY = "no day better than even yet"
 LEAST_NONE = 0.05
 """Chance from which "not this season" is said; our prior."""
+THIN = "thin, no best week"
 STALE_DAYS = 5
 """Days after which the weather is called old; our prior."""
 EVENT_ORDER = ("migration", "emergence", "turnover", "thermal")
