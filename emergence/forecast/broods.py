@@ -8,7 +8,6 @@ from dataclasses import fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from emergence.dates import NEVER
 from emergence.forecast.events import brood_passages, day_after, flown_only
 from emergence.forecast.evidence import PUPA_SHARE
 from emergence.forecast.field import Field, layer_of
@@ -89,7 +88,11 @@ def _broods(taxon: Taxon, field: Field, drawn: MemberTaxon, heat: Floats) -> Ite
 def _unborn(start: Starts, days: int) -> NDArray[np.float64]:
     """Return the share of members whose brood has not begun, (days, lakes)."""
     flat = start.reshape(len(start), -1).astype(np.int64)
-    return np.stack([((day < flat) | (flat == NEVER)).mean(axis=1) for day in range(days)])
+    lakes, members = flat.shape
+    begun = np.zeros((days, lakes), dtype=np.int64)
+    day, lake = np.maximum(flat, 0), np.broadcast_to(np.arange(lakes)[:, None], flat.shape)
+    np.add.at(begun, (day[day < days], lake[day < days]), 1)  # NEVER lies after the last day
+    return (members - np.cumsum(begun, axis=0)) / members
 
 
 def _sum(one: Stages, other: Stages) -> Stages:

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from emergence.forecast import compiled_stages
 from emergence.forecast.field import Field, layer_of
 from emergence.forecast.weighing import MemberTaxon, member_taxon
+from emergence.taxa.compiled import MOST_GATES
 from emergence.taxa.model import Taxon
-from emergence.taxa.population import LOGISTIC_SD, Gates, Requirements, heat_at, widened
+from emergence.taxa.population import LOGISTIC_SD, Gates, Requirements, columns_of, heat_at, widened
 from emergence.taxa.yearclass import MemberClasses
 
 Floats = NDArray[np.floating]
@@ -128,68 +129,83 @@ def stage_numbers(
     the year.
     """
     days, lakes = cumulative.shape[:2]
-    median = np.ravel(need.median)
-    ahead = np.float32(MATURE_SHARE) * median
-    lead = np.full_like(ahead, -1) if need.move_before is None else np.minimum(np.ravel(need.move_before), ahead)
-    steep = np.float32(LOGISTIC_SD) / np.ravel(need.spread)
-    scales = np.stack([np.ravel(heat_at(cumulative, start)) + median, steep, ahead, lead]).astype(np.float32)
-    cell = np.arange(scales.shape[1])
-    opened = np.stack([gates.opened(day, cell) for day in range(days)])
+    median, ahead = np.ravel(need.median), np.float32(MATURE_SHARE) * np.ravel(need.median)
+    half_steep = np.float32(0.5 * LOGISTIC_SD) / np.ravel(need.spread)
+    lead = None if need.move_before is None else np.minimum(np.ravel(need.move_before), ahead) * half_steep
+    none = np.full_like(ahead, -1)
+    centre = np.ravel(heat_at(cumulative, start)) + median
+    scales = np.stack([centre, half_steep, ahead * half_steep, none if lead is None else lead]).astype(np.float32)
     share = 1 / (1 + np.asarray(younger, dtype=np.float64))  # of a member's nymphs of spring, those that mature
     each = np.stack([share, (1 + (1 - life.survival) * younger) * share])
-    weights = np.broadcast_to(each, (2, lakes, scales.shape[1] // lakes)).reshape(2, -1)
-    out, laid = np.zeros((6, days, lakes)), np.zeros((days, lakes))
+    members = scales.shape[1] // lakes
+    weights = np.ascontiguousarray(np.broadcast_to(each, (2, lakes, members)).reshape(2, -1))
+    out, laid = np.zeros((5, lakes, days)), np.zeros((lakes, days))
     adult = life.maturation_d, np.float32(np.exp(-1 / life.life_d)), np.float32(min(life.flies_after_h / 24.0, 1.0))
-    (compiled_stages.follow or _follow)(
-        np.ascontiguousarray(cumulative.reshape(days, -1), dtype=np.float32),
-        scales,
-        (opened.astype(np.float32), frost.reshape(days, -1)),
-        adult,
-        np.ascontiguousarray(weights),
-        out[:5],
-        laid,
-    )
-    members = weights.shape[1] // lakes
+    fast = compiled_stages.follow is not None and len(gates.bounds) <= MOST_GATES
+    (_follow_fast if fast else _follow)(cumulative, scales, (gates, frost), adult, weights, (out, laid))
     out /= members
-    out[0] += (younger * share).mean(axis=1)
+    out[0] += (younger * share).mean(axis=1)[:, None]
+    hatched = np.zeros((days, lakes))
     if life.egg_d is not None:
-        out[5, life.egg_d :] = np.cumsum(laid[: days - life.egg_d], axis=0) / members
-    return Stages(*out)
+        hatched[life.egg_d :] = np.cumsum(laid.T[: days - life.egg_d], axis=0) / members
+    return Stages(*(np.ascontiguousarray(numbers.T) for numbers in (*out, hatched.T)))
+
+
+def _follow_fast(
+    cumulative: Floats,
+    scales: Floats,
+    days: tuple[Gates, Bools],
+    adult: tuple[int, np.float32, np.float32],
+    weights: Doubles,
+    found: tuple[Doubles, Doubles],
+) -> None:
+    """Fill ``found``: numbers of each stage (5, lakes, days) and the dying (lakes, days), by the compiled kernel."""
+    gates, frost = days
+    assert compiled_stages.follow is not None
+    compiled_stages.follow(
+        columns_of(cumulative.astype(np.float32, copy=False)),
+        scales,
+        (columns_of(gates.frozen), *gates.packed()),
+        columns_of(frost),
+        (np.uintp(adult[0]), *adult[1:]),
+        weights,
+        found,
+    )
 
 
 def _follow(
-    heat: Floats,
+    cumulative: Floats,
     scales: Floats,
-    days: tuple[Floats, Bools],
+    days: tuple[Gates, Bools],
     adult: tuple[int, np.float32, np.float32],
     weights: Doubles,
-    out: Doubles,
-    laid: Doubles,
+    found: tuple[Doubles, Doubles],
 ) -> None:
     """Do what ``compiled_stages.follow`` does, day by day."""
-    opened, icy = days
-    tender_d, stay, soft_d = adult
-    lakes, cells = out.shape[2], heat.shape[1]
-    sky = np.arange(cells) // (cells // icy.shape[1])
-    centre, steep, ahead, lead = scales
+    (gates, frost), (tender_d, stay, soft_d), (out, laid) = days, adult, found
+    heat, icy = (values.reshape(len(values), -1) for values in (cumulative, frost))
+    lakes, cells = out.shape[1], heat.shape[1]
+    cell = np.arange(cells)
+    sky = cell // (cells // icy.shape[1])
+    centre, half_steep, ahead, lead = scales
     gone, adults = np.zeros(cells, dtype=np.float32), _Adults.none(tender_d, stay, cells)
     for day, warm in enumerate(heat):
-        ready, frost = warm - centre, icy[day][sky]
-        grown = np.maximum(_share(ready + ahead, steep), gone)
-        left = np.maximum(_share(ready, steep) - gone, 0) * opened[day]
-        afoot = np.maximum(_share(ready + lead, steep), gone) - gone - left
+        ready, cold = (warm - centre) * half_steep, icy[day][sky]
+        grown = np.maximum(_share(ready + ahead), gone)
+        left = np.maximum(_share(ready) - gone, 0) * gates.opened(day, cell)
+        afoot = np.maximum(_share(ready + lead), gone) - gone - left
         moving = np.where(lead >= 0, np.maximum(afoot, 0), 0)
         gone = gone + left
-        alive = adults.after(left, frost)
-        laid[day] = (adults.died * weights[1]).reshape(lakes, -1).sum(axis=1)
-        rows = (1 - grown, np.maximum(grown - gone - moving, 0), moving, np.where(frost, 0, left * soft_d), alive)
-        for row, value in zip(out[:, day], rows, strict=True):
+        alive = adults.after(left, cold)
+        laid[:, day] = (adults.died * weights[1]).reshape(lakes, -1).sum(axis=1)
+        rows = (1 - grown, np.maximum(grown - gone - moving, 0), moving, np.where(cold, 0, left * soft_d), alive)
+        for row, value in zip(out[:, :, day], rows, strict=True):
             row[:] = (value * weights[0]).reshape(lakes, -1).sum(axis=1)
 
 
-def _share(heat: Floats, steep: Floats) -> Floats:
-    """Return ``population.ready_share`` of heat already centred."""
-    return np.asarray(0.5 + 0.5 * np.tanh(np.float32(0.5) * heat * steep), dtype=np.float32)
+def _share(scaled: Floats) -> Floats:
+    """Return ``population.ready_share`` of heat already centred and scaled."""
+    return np.asarray(0.5 + 0.5 * np.tanh(scaled), dtype=np.float32)
 
 
 @dataclass

@@ -21,7 +21,7 @@ from emergence.runs.results import LakePages
 from emergence.runs.simulate import block_field, told_of
 from emergence.runs.stage_board import LEAST_ALIVE
 from emergence.taxa.model import Taxon
-from emergence.taxa.population import heat_at
+from emergence.taxa.population import columns_of, heat_at
 from emergence.water.spread import error_bank
 
 Floats = NDArray[np.floating]
@@ -134,13 +134,11 @@ def gathered(taxon: Taxon, field: Field, days: Ints) -> Doubles:
     """Return the middle member's degree-days since its own biofix [°C·day] on some days, (days, lakes)."""
     upper = taxon.growth.upper
     heat = field.heat(taxon.growth.lower.value, upper.value if upper else None, layer_of(taxon.depth))
-    start = field.start(taxon.start)
-    base = heat_at(heat, start)
-    out = np.zeros((len(days), heat.shape[1]))
-    for row, day in zip(out, days.tolist(), strict=True):
-        since = np.where(start > day, 0.0, heat[day] - base)
-        row[:] = np.median(since.reshape(len(since), -1), axis=1)
-    return out
+    start = field.start(taxon.start).reshape(-1, 1)
+    sums = np.take(columns_of(heat), days, axis=1)
+    since = np.where(start > days, np.float32(0), sums - heat_at(heat, field.start(taxon.start)).reshape(-1, 1))
+    by_lake = since.reshape(heat.shape[1], -1, len(days)).transpose(2, 0, 1)
+    return np.asarray(np.median(np.ascontiguousarray(by_lake), axis=2, overwrite_input=True), dtype=np.float64)
 
 
 def _normal(taxon: Taxon, past: Field, weekly: Ints, first: int) -> Doubles:

@@ -147,6 +147,16 @@ class Gates:
             value *= ramp(np.take(bound.variable[day], cell // bound.share) - np.take(bound.shut, cell), bound.width)
         return value
 
+    def packed(self) -> tuple[Any, ...]:
+        """Return what kernels take: how many gates, then variables, shut ends and widths of MOST_GATES each."""
+        bounds = [*self.bounds, *[NO_GATE] * MOST_GATES][:MOST_GATES]
+        return (
+            len(self.bounds),
+            tuple(columns_of(b.variable.astype(np.float32, copy=False)) for b in bounds),
+            tuple(np.ascontiguousarray(b.shut, dtype=np.float32) for b in bounds),
+            np.array([b.width for b in bounds], dtype=np.float32),
+        )
+
 
 @dataclass
 class _Active:
@@ -313,19 +323,13 @@ def run_compiled(ready: _Ready, gates: Gates, cells: tuple[int, ...]) -> tuple[P
         )
         for wanted in (True, ready.travels)
     )
-    bounds = [*gates.bounds, *[NO_GATE] * MOST_GATES][:MOST_GATES]
     assert passage_kernel is not None
     passage_kernel(
         columns_of(ready.flat),
         (ready.centre, ready.steep, ready.lead, ready.travels),
         ready.entry,
         columns_of(gates.frozen),
-        (
-            len(gates.bounds),
-            tuple(columns_of(b.variable.astype(np.float32, copy=False)) for b in bounds),
-            tuple(np.ascontiguousarray(b.shut, dtype=np.float32) for b in bounds),
-            np.array([b.width for b in bounds], dtype=np.float32),
-        ),
+        gates.packed(),
         (found.begin, found.onset, found.peak, found.end, found.most_day),
         (leaving, afoot, LIMITS),
     )
