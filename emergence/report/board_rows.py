@@ -72,13 +72,12 @@ class Names:
         days = self.result.days
         date = pd.to_datetime(days["date"])
         near = (date >= first) & (date < first + pd.Timedelta(days=RIBBON_DAYS))
-        out: dict[tuple[str, str, int, str], NDArray[np.float64]] = {}
-        for key, part in days[near].assign(place=(date[near] - first).dt.days).groupby(choose.KEYS, sort=False):
-            chances = np.zeros(RIBBON_DAYS)
-            chances[part["place"].to_numpy()] = part["chance_moving"].to_numpy()
-            lake, taxon, brood, event = key
-            out[(str(lake), str(taxon), int(str(brood)), str(event))] = chances
-        return out
+        rows, place = days[near], (date[near] - first).dt.days.to_numpy()
+        group = rows.groupby(choose.KEYS, sort=False).ngroup().to_numpy()
+        keys = rows_of(rows[choose.KEYS].drop_duplicates())
+        chances = np.zeros((len(keys), RIBBON_DAYS))
+        chances[group, place] = rows["chance_moving"].to_numpy()
+        return {(str(k.lake_id), str(k.taxon), int(k.brood), str(k.event)): c for k, c in zip(keys, chances, strict=True)}
 
     @cached_property
     def lakes(self) -> dict[str, str]:
@@ -271,14 +270,20 @@ def lake_rows(names: Names, pages: LakePages | None) -> list[Row]:
     rows = rows.assign(dated=choose.has_date(rows), thin=choose.is_thin(rows))
     order, ascending = ["unsure", "ahead_week_start", "ahead_week_chance"], [True, True, False]
     rows = rows.sort_values(order, ascending=ascending, kind="stable", na_position="last")
-    groups = {str(key): part for key, part in rows.groupby("lake_id")}
-    return [_lake(names, lake, groups.get(str(lake.lake_id)), pages) for lake in rows_of(names.result.info.lakes)]
+    mine: dict[str, list[Any]] = {}
+    for row in rows_of(rows):
+        mine.setdefault(str(row.lake_id), []).append(row)
+    notes = {} if pages is None else note_lines(names, pages)
+    return [
+        _lake(names, lake, mine.get(str(lake.lake_id), []), notes.get(str(lake.lake_id), []))
+        for lake in rows_of(names.result.info.lakes)
+    ]
 
 
-def _lake(names: Names, lake: Any, rows: pd.DataFrame | None, pages: LakePages | None) -> Row:
+def _lake(names: Names, lake: Any, rows: list[Any], notes: list[str]) -> Row:
     key = str(lake.lake_id)
-    several = rows is not None and rows["season"].nunique() > 1
-    windows = [] if rows is None else [_window(names, r, several=several) for r in rows_of(rows)]
+    several = len({row.season for row in rows}) > 1
+    windows = [_window(names, row, several=several) for row in rows]
     return {
         "place": names.order[key],
         "name": names.lakes[key],
@@ -286,7 +291,7 @@ def _lake(names: Names, lake: Any, rows: pd.DataFrame | None, pages: LakePages |
         "facts": _facts(names, lake),
         "windows": sorted(windows, key=lambda w: w["over"] or not w["dated"]),
         "effects": _effects(names, key),
-        "notes": [] if pages is None else note_lines(names, pages, key),
+        "notes": notes,
         "assumed": [plain(t) for t in names.result.info.assumptions if _names(t, key, str(lake.name))],
     }
 
@@ -364,20 +369,28 @@ def _effects(names: Names, lake: str) -> list[str]:
     return [*said, *([f"{count(rest, 'date')} not moved by them"] if rest else [])]
 
 
-def note_lines(names: Names, pages: LakePages, lake: str) -> list[str]:
-    """Return a lake's notes of the season in words, the newest first."""
+def note_lines(names: Names, pages: LakePages) -> dict[str, list[str]]:
+    """Return the lakes' notes of the season in words, the newest first."""
     fahrenheit = names.result.info.temperature_unit == "F"
-    said: list[tuple[Any, str]] = []
-    for r in rows_of(pages.readings[pages.readings["lake_id"] == lake]):
-        said.append((r.date, f"water {degrees(r.water_c, fahrenheit=fahrenheit)}"))
-    for r in rows_of(pages.ice[pages.ice["lake_id"] == lake]):
-        said.append((r.date, f"ice {plain(r.event)}"))
-    for r in rows_of(pages.sightings[pages.sightings["lake_id"] == lake]):
+    said: dict[str, list[tuple[Any, str]]] = {}
+    for r in rows_of(pages.readings):
+        said.setdefault(str(r.lake_id), []).append((r.date, f"water {degrees(r.water_c, fahrenheit=fahrenheit)}"))
+    for r in rows_of(pages.ice):
+        said.setdefault(str(r.lake_id), []).append((r.date, f"ice {plain(r.event)}"))
+    for r in rows_of(pages.sightings):
         label = names.result.info.taxa.get(r.taxon)
         seen = "none seen" if r.level == "none" else str(r.level)
-        said.append((r.date, f"{plain(label.name if label else r.taxon)}, {plain(r.stage).replace('_', ' ')}: {seen}"))
-    said.sort(key=lambda pair: pair[0], reverse=True)
-    return [f"{names.dates.day_and_year(pd.Timestamp(date))}: {text}" for date, text in said]
+        words = f"{plain(label.name if label else r.taxon)}, {plain(r.stage).replace('_', ' ')}: {seen}"
+        said.setdefault(str(r.lake_id), []).append((r.date, words))
+    dates = names.dates
+    return {
+        lake: [f"{dates.day_and_year(pd.Timestamp(date))}: {words}" for date, words in _newest_first(notes)]
+        for lake, notes in said.items()
+    }
+
+
+def _newest_first(notes: list[tuple[Any, str]]) -> list[tuple[Any, str]]:
+    return sorted(notes, key=lambda note: note[0], reverse=True)
 
 
 def degrees(celsius: float, *, fahrenheit: bool) -> str:
