@@ -77,7 +77,8 @@ class Names:
         keys = rows_of(rows[choose.KEYS].drop_duplicates())
         chances = np.zeros((len(keys), RIBBON_DAYS))
         chances[group, place] = rows["chance_moving"].to_numpy()
-        return {(str(k.lake_id), str(k.taxon), int(k.brood), str(k.event)): c for k, c in zip(keys, chances, strict=True)}
+        found = zip(keys, chances, strict=True)
+        return {(str(k.lake_id), str(k.taxon), int(k.brood), str(k.event)): own for k, own in found}
 
     @cached_property
     def lakes(self) -> dict[str, str]:
