@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
+from climates import one_lake, season_field
 from hypothesis import given
 from hypothesis import strategies as st
 
 from emergence.dates import NEVER
+from emergence.forecast.events import taxon_events, under_way_until
+from emergence.forecast.turnover import turnover_events
 from emergence.forecast.windows import best_week, chance_active, longest_run, member_quantiles
+from emergence.taxa.catalogue_io import load_catalogue
+from emergence.taxa.population import Gates, Milestones
+
+# Abisko, Sweden, 68 N, January to December [°C]; from memory of the national climate normals.
+TUNDRA = (-11.0, -10.5, -7.5, -2.0, 3.3, 8.6, 11.6, 10.2, 5.5, 0.2, -5.5, -9.0)
 
 
 def offsets(*rows: list[int]) -> np.ndarray:
@@ -63,3 +72,37 @@ def test_chance_active_is_the_plain_count(pairs: list[tuple[int, int]]) -> None:
     got = chance_active(onset, end, 40)[:, 0]
     plain = [sum(a <= d <= b for a, b in zip(onset[0], end[0], strict=True)) / len(pairs) for d in range(40)]
     np.testing.assert_allclose(got, plain)
+
+
+@pytest.mark.parametrize(
+    ("shut", "until"),
+    [
+        ((), 50),  # nobody else gets ready after the last warm day
+        (range(40, 80), 39),  # shut for the winter before that
+        (range(45, 56), 56),  # who was ready goes on the first open day
+        (range(10, 80), 20),  # never before the onset
+    ],
+)
+def test_what_never_ends_is_over_when_no_more_can_leave(shut: range, until: int) -> None:
+    """Heat on days 1 to 50 of 80, onset on day 20; a cell with an end keeps it, one without onset has none."""
+    heat = np.broadcast_to(np.minimum(np.arange(80), 50).astype(np.float32)[:, None, None, None], (80, 1, 1, 3))
+    frozen = np.zeros((80, 3), dtype=bool)
+    frozen[list(shut)] = True
+    onset, end = offsets([20, 20, NEVER]).reshape(1, 1, 3), offsets([NEVER, 33, NEVER]).reshape(1, 1, 3)
+    got = under_way_until(Milestones(onset, onset, end), heat, Gates(frozen, ()))
+    assert got.ravel().tolist() == [until, 33, NEVER]
+
+
+@pytest.mark.parametrize("depth_m", [2.0, 10.0])
+def test_nothing_is_under_way_beneath_winter_ice(depth_m: float) -> None:
+    """On the tundra some emergences are cut short; none, and no spring overturn, goes on once every spring has ice."""
+    field, _ = season_field(TUNDRA, one_lake(68.4, 390.0, 20.0, depth_m))
+    ids = np.array(["lake"], dtype=object)
+    frozen = field.ice.all(axis=(1, 2, 3))
+    events = turnover_events(field)
+    for key in ("aeshna", "coenagrion", "chironomus"):
+        events += taxon_events(load_catalogue()[key], field, ids, seed=1)
+    assert frozen[-30:].all()
+    assert max(float(e.no_end[0]) for e in events if e.taxon != "-") > 0.2
+    for event in events:
+        assert not event.active[frozen].any(), event.taxon

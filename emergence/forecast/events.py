@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from emergence.dates import NEVER
 from emergence.forecast.field import Field, layer_of
-from emergence.forecast.weighing import MemberTaxon, member_taxon
+from emergence.forecast.weighing import MemberTaxon, member_taxon, opened_to
 from emergence.forecast.windows import (
     EVEN,
     OUTER,
@@ -22,7 +22,18 @@ from emergence.forecast.windows import (
     member_quantiles,
 )
 from emergence.taxa.model import Brood, Taxon
-from emergence.taxa.population import Gates, Milestones, Passage, Requirements, crossing, heat_at, leave_water, widened
+from emergence.taxa.population import (
+    OPEN_GATE,
+    Gates,
+    Milestones,
+    Passage,
+    Requirements,
+    columns_of,
+    crossing,
+    heat_at,
+    leave_water,
+    widened,
+)
 from emergence.taxa.yearclass import MemberClasses
 
 Floats = NDArray[np.float64]
@@ -90,11 +101,14 @@ def taxon_events(
     """
     drawn = drawn or member_taxon(taxon, field, lake_ids, seed=seed, classes=classes)
     results: list[EventResult] = []
-    passages = brood_passages(taxon, field, drawn.needs, gates=field.gates(taxon.gates, drawn.shifts))
+    gates, growth = field.gates(taxon.gates, drawn.shifts), taxon.growth
+    passages = brood_passages(taxon, field, drawn.needs, gates=gates)
     for number, (emergence, migration) in enumerate(passages, start=1):
-        if migration is not None:
-            results.append(event_result(taxon.id, number, "migration", migration, field.ahead, keep_members))
-        results.append(event_result(taxon.id, number, "emergence", emergence, field.ahead, keep_members))
+        heat = field.heat(growth.lower.value, growth.upper.value if growth.upper else None, layer_of(taxon.depth))
+        for event, passage in (("migration", migration), ("emergence", emergence)):
+            if passage is not None:
+                lasts = under_way_until(passage.milestones, heat, gates)
+                results.append(event_result(taxon.id, number, event, passage, field.ahead, keep_members, lasts))
     return results if classes is None else [_with_strength(r, classes) for r in results]
 
 
@@ -154,13 +168,50 @@ def flown_only(
     return np.where(too_late, np.float32(np.inf), offset)
 
 
-def event_result(taxon: str, brood: int, event: str, passage: Passage, ahead: int, keep: bool) -> EventResult:
-    """Reduce the members' passages of one event to what is published of it; ``ahead`` is the first day to come."""
+def under_way_until(dates: Milestones, heat: NDArray[np.floating], gates: Gates) -> NDArray[np.int16]:
+    """Return the last day index on which an event is under way in each cell, int16 of cell shape.
+
+    Parameters
+    ----------
+    dates
+        Of the event.
+    heat
+        Degree-days since the first simulated day [°C·day], (days, *cells).
+    gates
+        What ready insects wait for.
+
+    Notes
+    -----
+    The end where it comes. Where 90 % do not get away this season, nothing is under way any more once no heat is
+    gathered and whoever was ready has found an open gate (OPEN_GATE), or once the gates, or the ice, have shut for the
+    winter.
+    """
+    onset, until = dates.onset.ravel(), dates.end.ravel().copy()
+    cell = np.flatnonzero((onset != NEVER) & (until == NEVER))
+    if not len(cell):
+        return until.reshape(dates.end.shape)
+    last = len(heat) - 1
+    opened = opened_to(gates, cell, last) >= OPEN_GATE
+    sums = columns_of(heat)[cell].T
+    gathered = (sums < sums[-1]).sum(axis=0)  # days until no more heat is gathered
+    gone = opened & (np.arange(last + 1)[:, None] >= gathered)
+    shut = np.where(opened.any(axis=0), last - np.argmax(opened[::-1], axis=0), 0)
+    until[cell] = np.maximum(np.where(gone.any(axis=0), np.argmax(gone, axis=0), shut), onset[cell])
+    return until.reshape(dates.end.shape)
+
+
+def event_result(
+    taxon: str, brood: int, event: str, passage: Passage, ahead: int, keep: bool, until: NDArray[np.int16]
+) -> EventResult:
+    """Reduce the members' passages of one event to what is published of it.
+
+    ``ahead`` is the first day to come, ``until`` (cell shape) the last day on which it is under way in each member.
+    """
     n_days, lakes = passage.intensity.shape
     flat = Milestones(*(getattr(passage.milestones, k).reshape(lakes, -1) for k in ("onset", "peak", "end")))
     moving = passage.moving.reshape(n_days, lakes, -1)
     moving_chance = passage.moving_chance
-    active = chance_active(flat.onset, flat.end, n_days)
+    active = chance_active(flat.onset, until.reshape(lakes, -1), n_days)
     reached = flat.onset != NEVER
     return EventResult(
         taxon=taxon,

@@ -32,7 +32,8 @@ def turnover_events(field: Field, *, keep_members: bool = False) -> list[EventRe
     -----
     It lasts from a member's ice-off until its surface, as a mean of MEAN_D days, reaches what the simulated lake of its
     sky had when it stratified. Members without ice begin when the simulated lake passes 4 °C. All its days count as
-    moving; the peak is blank and the intensity 0, since no insect leaves.
+    moving; the peak is blank and the intensity 0, since no insect leaves. Members that do not stratify mix until the
+    ice of the next winter.
     """
     if field.depth is None:
         return []
@@ -40,11 +41,17 @@ def turnover_events(field: Field, *, keep_members: bool = False) -> list[EventRe
     onset, end = turnover_days(field, turns)
     if (onset == NEVER).all():
         return []
-    active = _between(onset, end, len(field.water_c))
+    until = np.where((onset != NEVER) & (end == NEVER), _last_open(field.ice), end).astype(np.int16)
+    active = _between(onset, until, len(field.water_c))
     lakes = len(onset)
-    chance = chance_active(onset.reshape(lakes, -1), end.reshape(lakes, -1), len(active))
+    chance = chance_active(onset.reshape(lakes, -1), until.reshape(lakes, -1), len(active))
     passage = Passage(Milestones(onset, np.full_like(onset, NEVER), end), active, np.zeros(chance.shape), chance)
-    return [event_result(LAKE, 0, "turnover", passage, field.ahead, keep_members)]
+    return [event_result(LAKE, 0, "turnover", passage, field.ahead, keep_members, until)]
+
+
+def _last_open(ice: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Return each cell's last day index without ice, 0 where all days have it."""
+    return np.asarray(np.where(ice.all(axis=0), 0, len(ice) - 1 - np.argmin(ice[::-1], axis=0)))
 
 
 def _between(onset: Offsets, end: Offsets, n_days: int) -> NDArray[np.bool_]:
