@@ -76,6 +76,32 @@ def test_a_reading_in_one_line_takes_the_last_lake_and_today(season: Path) -> No
     assert note.stamp == Stamp("2024-06-01T05:30:00.000000Z", "command", "mara")
 
 
+def test_a_folder_in_fahrenheit_is_told_in_fahrenheit_and_feet(season: Path) -> None:
+    (season / "season.toml").write_text(CELSIUS + '[units]\ntemperature = "F"\nlength = "ft"\n', encoding="utf-8")
+    assert "between 28.4 °F and 113 °F" in said(call("reading", season, "20", "--lake", "alder"))
+    warm = said(call("reading", season, "80", "--lake", "alder", "--date", "2024-03-01", "--depth", "200"))
+    assert "80 °F in March is far from usual here (about 3" in warm and "°C in" not in warm
+    assert "200 ft below the surface of a lake that is" in warm
+
+
+def test_notes_of_a_lake_are_listed_by_its_name_and_a_wrong_one_is_told(season: Path) -> None:
+    call("reading", season, "9.5", "--lake", "birch")
+    assert "9.5 °C" in call("list", season, "--lake", "birch LAKE").stdout
+    wrong = call("list", season, "--lake", "Bich Lake")
+    assert wrong.exit_code == 2 and "Did you mean 'birch lake'?" in wrong.stderr
+
+
+def test_of_many_doubtful_notes_the_first_are_named(season: Path, tmp_path: Path) -> None:
+    rows = "".join(f"alder,2023-01-{day:02d},20\n" for day in range(1, 31))
+    table = tmp_path / "warm.csv"
+    table.write_text("lake_id,date,water_c\n" + rows, encoding="utf-8")
+    result = call("reading", season, "--from", str(table))
+    assert result.exit_code == 0 and result.stderr.count("doubtful: ") == 20
+    assert "and 10 more doubtful ones" in result.stderr
+    undone = call("undo", season)
+    assert undone.stdout.count("undone, note") == 20 and "and 10 more of the same import" in undone.stdout
+
+
 def test_the_only_lake_need_not_be_named(tmp_path: Path) -> None:
     lakes = "lake_id,latitude,longitude,elevation_m\nalder,51.2,-119.4,420\n"
     season = write_season(tmp_path, {"season.toml": CELSIUS, "lakes.csv": lakes, "residents.csv": None})
@@ -115,6 +141,8 @@ def test_a_bare_number_is_in_the_units_of_the_season(season: Path) -> None:
         ("bloodworm 0", "chironomus", "young", "none"),
         ("hex spinner many", "hexagenia", "adult", "many"),
         ("coenagrion empty_skin few", "coenagrion", "empty_skin", "few"),
+        ("many damsels climbing", "coenagrion", "moving", "many"),
+        ("saw none traveller sedge adults", "phryganeid", "adult", "none"),
     ],
 )
 def test_words_guides_use(season: Path, words: str, taxon: str | None, stage: str, level: str) -> None:
@@ -140,7 +168,7 @@ def test_looked_and_saw_none_is_an_observation(season: Path) -> None:
         ("reading", ("13", "--lake", "Birch Lak"), ["Did you mean 'birch lake'?"]),
         ("reading", ("13",), ["the lake is missing"]),
         ("reading", ("--lake", "alder"), ["the temperature is missing"]),
-        ("reading", ("56", "--lake", "alder"), ["between -2 and 45", "56F"]),
+        ("reading", ("56", "--lake", "alder"), ["between -2 °C and 45 °C", "56F"]),
         ("reading", ("warm", "--lake", "alder"), ["this is no number"]),
         ("reading", ("nan", "--lake", "alder"), ["this is no number"]),
         ("reading", ("13ft", "--lake", "alder"), ["the unit does not belong here"]),
@@ -308,6 +336,7 @@ def test_units_are_converted_as_defined() -> None:
     assert number("32F", "C") == 0.0 and number("212", "F") == pytest.approx(100.0, abs=1e-12)
     assert number("10ft", "m") == pytest.approx(3.048, abs=1e-12) and number("10'", "m") == number("10", "ft")
     assert (clock("14:30"), clock("14"), clock("0:06")) == (14.5, 14.0, 0.1)
+    assert [clock(hour) for hour in ("2pm", "2:30 PM", "12am", "12:15 p.m.", "9:06am")] == [14, 14.5, 0, 12.25, 9.1]
 
 
 def test_each_word_leads_to_one_stage_or_level() -> None:
@@ -456,7 +485,7 @@ def test_rows_with_faults_are_listed_and_the_others_noted(season: Path, tmp_path
     assert "4 noted, 0 noted before (counted once), 7 refused" in result.stdout
     told = said(result)
     for row, sentence in (
-        (3, "water_c: water in °C must lie between"),
+        (3, "water_c: water must lie between"),
         (5, "taxon: no insect is called that (found 'damzel'). Did you mean coenagrion?"),
         (8, "date: the date is missing"),
         (9, "kind: it must be one of reading, ice, sighting"),

@@ -10,7 +10,7 @@ from season_folder import TODAY, write_season
 
 from emergence.learning.suspicious import REASONS, Doubted, frozen_sensor, suspicious_readings
 from emergence.records import Season
-from emergence.runs.checked import reading_problem
+from emergence.runs.checked import doubt_problem
 from emergence.runs.learn import by_hemisphere, learn_season
 from emergence.runs.noted import believable
 from emergence.runs.record import simulate_record
@@ -81,7 +81,7 @@ def test_doubted_readings_teach_nothing_and_the_user_has_the_last_word(tmp_path:
         ("alder", 44.6, "fahrenheit"),
     ]
     np.testing.assert_array_equal(learned.lakes["alder"].mean, plain.lakes["alder"].mean)
-    told = reading_problem(learned.doubted[0])
+    told = doubt_problem(learned.doubted[0])
     line = told.remedy.rpartition("overrules.csv: ")[2]
     assert (
         told.file == "readings.csv" and "2023-07-20" in told.value and line.startswith("readings.csv,alder,2023-07-20")

@@ -142,3 +142,19 @@ def test_what_rules_an_insect_out_is_told(season: Season) -> None:
 
 def test_a_fixed_start_is_said_once(season: Season) -> None:
     assert "Counting starts on a fixed date: 1 Jan." in why(explained(season))
+
+
+def test_each_note_is_held_against_the_forecast_without_it(season: Season) -> None:
+    s, last = season.sightings, day_number(dt.date(2026, 5, 9))
+    mine = (s.lake_id == "quennaby") & (s.taxon == "coenagrion") & (s.day == last)
+    assert mine.sum() == 1
+    found = explained(season)
+    note = next(n for n in found.notes if n.kind == "sightings" and n.latest_date == dt.date(2026, 5, 9))
+    without = explained(dataclasses.replace(season, sightings=s.take(~mine)))
+    assert (str(note.before), str(note.after)) == (without.peak[1], found.peak[1])
+    assert note.latest == "no nymphs on the move" and note.before != note.after
+    read = [n for n in found.notes if n.kind == "water"]
+    assert "ice off" in [n.latest for n in read] and all(n.latest_date >= dt.date(2026, 1, 1) for n in read)
+    assert [n.latest_date for n in found.notes] == sorted((n.latest_date for n in found.notes), reverse=True)
+    assert "no nymphs on the move on 9 May moved it" in " ".join(why(found).split())
+    assert json.loads(why_json(found))["notes"][0]["latest_date"] == str(found.notes[0].latest_date)

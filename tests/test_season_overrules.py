@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from season_folder import TODAY, weather_low, write_season
 
-from emergence.dates import day_number
+from emergence.dates import day_number, to_date
 from emergence.errors import SeasonError
 from emergence.records import Season
 from emergence.runs.checked import checked_season
@@ -31,6 +31,10 @@ def test_no_keeps_a_sound_value_out(tmp_path: Path) -> None:
     assert np.isfinite([series.tmin_c[at - 1], series.tmin_c[at + 3]]).all()
     gone = checked_season(season(tmp_path, "readings.csv,alder,2024-05-04,water_c,no,\n"))
     assert day_number(dt.date(2024, 5, 4)) not in gone.readings.day.tolist()
+    ice = season(tmp_path, "").ice
+    lake, day = str(ice.lake_id[0]), int(ice.day[0])
+    gone = checked_season(season(tmp_path, f"ice.csv,{lake},{to_date(day)},event,no,\n"))
+    assert len(gone.ice) == len(ice) - 1 and not ((gone.ice.lake_id == lake) & (gone.ice.day == day)).any()
 
 
 def test_yes_brings_a_flagged_value_back(tmp_path: Path) -> None:
@@ -57,7 +61,8 @@ def test_a_row_that_changes_nothing_is_listed(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("row", "column"),
     [
-        ("ice.csv,alder,2023-01-01,,yes,", "file"),
+        ("sightings.csv,alder,2023-01-01,,yes,", "file"),
+        ("ice.csv,aldr,2023-01-01,,yes,", "id"),
         ("weather,lwo,2023-01-01,,yes,", "id"),
         ("weather/low.csv,low,yesterday,,yes,", "date"),
         ("weather/low.csv,low,2023-02-01/2023-01-01,,yes,", "date"),

@@ -29,7 +29,7 @@ def learn_command(season: Path, before: int | None) -> None:
       emergence learn data_demo
     """
     from emergence.report.folders import atomic_text
-    from emergence.runs.checked import checked_season, reading_problem
+    from emergence.runs.checked import checked_season, doubt_problem
     from emergence.runs.learn import FILE, learn_season, to_json
     from emergence.runs.populations import need_rows
 
@@ -37,7 +37,7 @@ def learn_command(season: Path, before: int | None) -> None:
     tell_problems(folder, more="")
     folder = checked_season(folder)
     learned = learn_season(folder, before=before)
-    tell_checked(folder, tuple(map(reading_problem, learned.doubted)))
+    tell_checked(folder, tuple(map(doubt_problem, learned.doubted)))
     if not learned.lakes and not learned.ice and not learned.needs:
         nothing = "nothing learned: no note of a completed season falls on measured weather"
         click.echo(nothing, err=True)

@@ -170,7 +170,7 @@ def import_command(ctx: click.Context, season: Path, file: str) -> None:
 
 
 def _import(ctx: click.Context, season: Path, file: str, kind: Kind | None) -> None:
-    from emergence.cli.noting import open_desk, read_rows, write
+    from emergence.cli.noting import open_desk, read_rows, shortened, write
     from emergence.journal.entries import Entry
 
     desk = open_desk(season)
@@ -179,11 +179,14 @@ def _import(ctx: click.Context, season: Path, file: str, kind: Kind | None) -> N
     refused = [f"{row.where}, {row.draft[0].sentence()}" for row in rows if not isinstance(row.draft, Entry)]
     source = "import " + ("standard input" if file == "-" else Path(file).name)
     added = write(desk, [entry for _, entry in good], source) if good else []
+    doubtful = []
     for (where, entry), done in zip(good, added, strict=True):
         if done.against:
             refused.append(f"{where}: note {done.id} gives the opposite ice event for the same lake and day.")
         elif done.new and entry.doubt:
-            click.echo(f"kept, but marked as doubtful: {where}, note {done.id}: {entry.doubt}", err=True)
+            doubtful.append(f"kept, but marked as doubtful: {where}, note {done.id}: {entry.doubt}")
+    for line in shortened(doubtful, "doubtful ones; 'emergence note list SEASON --last 0' marks them"):
+        click.echo(line, err=True)
     new, known = sum(done.new for done in added), sum(not done.new and not done.against for done in added)
     if len(added) != 1 or refused:
         click.echo(f"{new} noted, {known} noted before (counted once), {len(refused)} refused")
@@ -206,7 +209,7 @@ def undo_command(season: Path, number: int | None) -> None:
       emergence note undo data_demo
       emergence note undo data_demo 12
     """
-    from emergence.cli.noting import created, in_words, lake_names, now, season_intake, writer
+    from emergence.cli.noting import created, in_words, lake_names, now, season_intake, shortened, writer
     from emergence.errors import WrongUseError
     from emergence.journal.notes import open_journal
     from emergence.journal.store import there
@@ -217,13 +220,14 @@ def undo_command(season: Path, number: int | None) -> None:
     names, settings = lake_names(season)
     with open_journal(season, now=now()) as journal:
         undone = journal.undo_last(writer(), created()) if number is None else [journal.undo(number, created())]
-        for note in undone:
-            click.echo(f"undone, note {note.id}: {in_words(note.body, settings, names)}")
+        said = [f"undone, note {note.id}: {in_words(note.body, settings, names)}" for note in undone]
+        for line in shortened(said, "of the same import"):
+            click.echo(line)
 
 
 @note_group.command("list")
 @click.argument("season", type=SEASON)
-@click.option("--lake", default="", help="Only this lake_id.")
+@click.option("--lake", default="", help="Only this lake: lake_id or name.")
 @click.option("--kind", type=click.Choice(KIND_NAMES), help="Only this kind.")
 @click.option("--undone", is_flag=True, help="Undone notes too.")
 @click.option("--last", type=click.IntRange(0), default=20, show_default=True, help="How many; 0 means all.")
@@ -235,12 +239,14 @@ def list_command(season: Path, lake: str, kind: str | None, undone: bool, last: 
     Example:
       emergence note list data_demo --lake quennaby --last 5
     """
-    from emergence.cli.noting import lake_names, marks, season_intake, what
+    from emergence.cli.noting import asked_lake, lake_names, marks, season_intake, what
     from emergence.dates import to_date
     from emergence.journal.notes import read_notes
 
     season_intake(season)
-    notes = [n for n in read_notes(season) if (undone or n.stands) and lake in ("", n.body.lake_id)]
+    kept = read_notes(season)
+    lake = asked_lake(season, lake, {n.body.lake_id for n in kept})
+    notes = [n for n in kept if (undone or n.stands) and lake in ("", n.body.lake_id)]
     notes = [n for n in notes if kind in (None, n.kind)]
     shown = notes[-last:] if last else notes
     if as_json:

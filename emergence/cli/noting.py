@@ -8,7 +8,7 @@ import re
 import sys
 import tempfile
 import zoneinfo
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -22,7 +22,7 @@ from emergence.journal.drafts import Fault, Known, TaxonWords, read_draft
 from emergence.journal.entries import COLUMNS, KINDS, Added, Body, Entry, IceDate, Kind, Note, Reading, Stamp, standing
 from emergence.journal.notes import open_journal, read_notes
 from emergence.journal.plain_files import UNION
-from emergence.journal.words import find_level, find_stage, plain
+from emergence.journal.words import find_level, find_stage, nearest, plain
 from emergence.records import Settings
 from emergence.season.columns import normal
 from emergence.season.intake import Intake
@@ -34,6 +34,8 @@ from emergence.taxa.model import Taxon
 from emergence.taxa.names import find_taxon, group_taxa, nearest_taxon
 
 WITH_PUPA = ("midge", "phantom midge", "caddis", "other")
+MOST_LINES = 20
+"""So many notes are named one by one where many are doubtful, or undone."""
 _MISSING = frozenset({"na", "n/a", "nan", "null"})
 _DATE = re.compile(r"\b[12]\d{3}-[01]\d-[0-3]\d\b", re.ASCII)
 _BARE = re.compile(r"[+-]?[\d.,]+")
@@ -97,7 +99,8 @@ def open_desk(folder: Path) -> Desk:
         raise SeasonError("\n".join(p.sentence() for p in problems), problems)
     names = dict(zip(lakes.lake_id.tolist(), lakes.name.tolist(), strict=True))
     words = {plain(name): lake for lake, name in reversed(names.items())} | {plain(lake): lake for lake in names}
-    places = zip(names, map(Place, lakes.latitude.tolist(), lakes.elevation_m.tolist()), strict=True)
+    at = (lakes.latitude.tolist(), lakes.elevation_m.tolist(), lakes.max_depth_m.tolist())
+    places = zip(names, map(Place, *at), strict=True)
     texts = {name: intake.text(name, "stop") or "" for name in sorted(intake.paths) if _is_taxon_file(name)}
     known = _known(settings, words, dict(places), load_catalogue(texts))
     known = replace(known, weather_after=_weather_after(intake))
@@ -173,9 +176,15 @@ def _today(settings: Settings) -> int:
 def split_sighting(words: Sequence[str], known: Known) -> Cells:
     """Return taxon, stage and level of the words of a sighting, quoted or not: insect, stage, how many.
 
-    A word that is both (migrating nymph) gives insect and stage; without "how many" it is few.
+    "How many" may come first (many damsels climbing). A word that is both (migrating nymph) gives insect and stage;
+    without "how many" it is few.
     """
     flat = " ".join(words).split()
+    if not _insect_first(flat, known):
+        for i in range(len(flat) - 1, 0, -1):
+            if find_level(" ".join(flat[:i])) and _insect_first(flat[i:], known):
+                flat = [*flat[i:], *flat[:i]]
+                break
     best: Cells | None = None
     for i in range(len(flat), 0, -1):
         taxon = known.find_taxon(" ".join(flat[:i]))
@@ -194,13 +203,19 @@ def split_sighting(words: Sequence[str], known: Known) -> Cells:
     return best or _as_typed(flat, known)
 
 
+def _insect_first(flat: list[str], known: Known) -> bool:
+    return any(known.find_taxon(" ".join(flat[:i])) for i in range(1, len(flat) + 1))
+
+
 def _as_typed(flat: list[str], known: Known) -> Cells:
     """Return the likeliest parts of words that do not fit, so that the right one is found fault with."""
     reach = [i for i in range(len(flat), 0, -1) if known.find_taxon(" ".join(flat[:i]))]
     i = reach[0] if reach else 1
     rest = flat[i:]
     counted = [j for j in range(len(rest)) if find_level(" ".join(rest[j:]))]
-    stage, level = (rest[: counted[0]], " ".join(rest[counted[0] :])) if counted else (rest, "few")
+    staged = [j for j in range(len(rest) - 1, 0, -1) if find_stage(" ".join(rest[:j]))]
+    at = counted[0] if counted else staged[0] if staged else len(rest)
+    stage, level = rest[:at], " ".join(rest[at:]) or "few"
     return {"taxon": " ".join(flat[:i]), "stage": " ".join(stage), "level": level}
 
 
@@ -347,7 +362,11 @@ def ask_about(entry: Entry) -> Entry | None:
     """Ask about a doubtful note where somebody sits at a terminal; None means that it is not to be written."""
     if not entry.doubt or not at_terminal():
         return entry
-    if not click.confirm(f"Doubtful: {entry.doubt}. Note it all the same?", default=True, err=True):
+    try:
+        if not click.confirm(f"Doubtful: {entry.doubt}. Note it all the same?", default=True, err=True):
+            return None
+    except click.Abort:
+        click.echo(err=True)
         return None
     return Entry(entry.body, entry.doubt, confirmed=True)
 
@@ -401,6 +420,31 @@ def lake_names(folder: Path) -> tuple[Mapping[str, str], Settings]:
     except (SeasonError, CatalogueError):
         return {}, Settings()
     return desk.lake_names, desk.settings
+
+
+def asked_lake(folder: Path, word: str, noted: Collection[str]) -> str:
+    """Return the lake_id that a word names among a season's lakes and those ``noted``, "" for no word.
+
+    Raises
+    ------
+    WrongUseError
+        There is no such lake; the nearest name is suggested.
+    """
+    if not word or word in noted:
+        return word
+    names, _ = lake_names(folder)
+    known = {plain(name): lake for lake, name in names.items()} | {plain(lake): lake for lake in (*names, *noted)}
+    found = known.get(plain(word))
+    if found is None:
+        raise WrongUseError(f"no lake is called {word!r}. {nearest(word, known)}".strip())
+    return found
+
+
+def shortened(lines: Sequence[str], rest: str) -> Sequence[str]:
+    """Return the first lines of many, and how many there are more."""
+    if len(lines) <= MOST_LINES:
+        return lines
+    return (*lines[:MOST_LINES], f"and {len(lines) - MOST_LINES} more {rest}")
 
 
 def marks(note: Note) -> str:

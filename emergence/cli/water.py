@@ -88,7 +88,7 @@ def _estimate(
     """Return the table in the order of the lakes, what to draw (``years`` None: nothing), lakes without weather."""
     import pandas as pd
 
-    from emergence.runs.checked import checked_season, reading_problem
+    from emergence.runs.checked import checked_season, doubt_problem
     from emergence.runs.lake_years import chosen_years, lake_year
     from emergence.runs.learn import by_hemisphere, learn_lakes, with_teachers
     from emergence.runs.record import central_water, simulate_record, water_record
@@ -112,7 +112,7 @@ def _estimate(
             lakes = [k for k, lake in enumerate(record.lakes.lake_id.tolist()) if lake in asked]
             spans = [(k, span) for k in lakes for span in chosen_years(record, k, years)]
             drawn += [lake_year(season, record, fits, central, lake=k, span=span) for k, span in spans]
-    tell_checked(season, tuple(map(reading_problem, doubted)))
+    tell_checked(season, tuple(map(doubt_problem, doubted)))
     table = pd.concat(tables) if len(tables) > 1 else tables[0]
     if len(tables) > 1:
         place = {lake: k for k, lake in enumerate(wanted.lake_id.tolist())}

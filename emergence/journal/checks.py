@@ -14,6 +14,7 @@ Unit = Literal["C", "F", "m", "ft"]
 FOOT_M = 0.3048
 _NUMBER = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*(°?\s*[cf]|m|ft|feet|foot|')?", re.IGNORECASE | re.ASCII)
 _CLOCK = re.compile(r"(\d{1,2})[:.h](\d{2})", re.ASCII)
+_HALF_DAY = re.compile(r"(.*\d)\s*([ap])\.?m\.?", re.IGNORECASE | re.ASCII)
 _SPELT: dict[str, Unit] = {"c": "C", "f": "F", "m": "m", "ft": "ft", "feet": "ft", "foot": "ft", "'": "ft"}
 
 WATER_C = (-2.0, 45.0)
@@ -65,21 +66,23 @@ def number(text: str, unit: Unit) -> float:
 
 
 def clock(text: str) -> float:
-    """Return the hour of the day [h] of 14, 14.5 or 14:30.
+    """Return the hour of the day [h] of 14, 14.5, 14:30 or 2:30pm.
 
     Raises
     ------
     ImpossibleError
         It is no hour.
     """
-    text = text.strip()
+    text, half = text.strip(), _HALF_DAY.fullmatch(text.strip())
+    if half is not None and 1 <= (twelve := clock(half[1])) < 13:
+        return twelve % 12 + (12 if half[2].lower() == "p" else 0)
     parts = _CLOCK.fullmatch(text) if ":" in text or "h" in text else None
     try:
         hour = int(parts[1]) + int(parts[2]) / 60.0 if parts else float(text.replace(",", "."))
     except ValueError:
         hour = math.nan
     if not HOUR[0] <= hour <= HOUR[1] or (parts and int(parts[2]) > 59):
-        raise ImpossibleError("the hour must lie between 0 and 24", "Write for example 14, 14.5 or 14:30.")
+        raise ImpossibleError("the hour must lie between 0 and 24", "Write for example 14, 14:30 or 2:30pm.")
     return hour
 
 
@@ -98,10 +101,11 @@ def within(value: float, bounds: tuple[float, float], what: str, remedy: str) ->
 
 @dataclass(frozen=True)
 class Place:
-    """Where a lake lies: latitude [degrees north], elevation_m [m]; NaN where not known."""
+    """Where a lake lies: latitude [degrees north], elevation_m [m], and its max_depth_m [m]; NaN where not known."""
 
     latitude: float = math.nan
     elevation_m: float = math.nan
+    max_depth_m: float = math.nan
 
 
 def usual_water(place: Place, day: int) -> float:
@@ -118,26 +122,48 @@ def usual_water(place: Place, day: int) -> float:
     return mean + half_range * math.cos(2.0 * math.pi * (season - 210) / YEAR_DAYS)
 
 
-def doubt(body: Body, place: Place) -> str:
-    """Return why a note is doubtful, "" where it is not (or where the place is not known)."""
+def doubt(body: Body, place: Place, temperature: Unit = "C", length: Unit = "m") -> str:
+    """Return why a note is doubtful, in the units to show; "" where it is not (or where the place is not known)."""
+    reasons = [_usual_doubt(body, place, temperature), _depth_doubt(body, place, length)]
+    return "; ".join(reason for reason in reasons if reason)
+
+
+def shown(water_c: float, unit: Unit) -> str:
+    """Return a temperature in the unit to show."""
+    return f"{water_c * 1.8 + 32.0:.3g} °F" if unit == "F" else f"{water_c:.3g} °C"
+
+
+def usual_words(water_c: float, unit: Unit) -> str:
+    """Return a rough temperature in whole degrees of the unit to show."""
+    return f"{water_c * 1.8 + 32.0:.0f} °F" if unit == "F" else f"{water_c:.0f} °C"
+
+
+def _depth_doubt(body: Body, place: Place, length: Unit) -> str:
+    if not isinstance(body, Reading) or body.depth_m is None or not body.depth_m > place.max_depth_m:
+        return ""
+    below, deepest = (metres / (FOOT_M if length == "ft" else 1.0) for metres in (body.depth_m, place.max_depth_m))
+    return f"{below:.3g} {length} below the surface of a lake that is {deepest:.3g} {length} deep"
+
+
+def _usual_doubt(body: Body, place: Place, temperature: Unit) -> str:
     usual = usual_water(place, body.day)
     if math.isnan(usual):
         return ""
     month = f"{to_date(body.day):%B}"
     if isinstance(body, Reading):
-        return _reading_doubt(body, max(usual, 0.0), month)
+        return _reading_doubt(body, max(usual, 0.0), month, temperature)
     if isinstance(body, IceDate) and usual > LATE_C:
-        return f"ice {body.event} in {month}, where water is usually about {usual:.0f} °C"
+        return f"ice {body.event} in {month}, where water is usually about {usual_words(usual, temperature)}"
     seen = isinstance(body, Sighting) and body.level != "none" and body.stage in ("moving", "pupa", "adult")
     if isinstance(body, Sighting) and seen and usual < EARLY_C:
         return f"{body.taxon} {body.stage} in {month}, in the depth of winter"
     return ""
 
 
-def _reading_doubt(body: Reading, usual: float, month: str) -> str:
+def _reading_doubt(body: Reading, usual: float, month: str, unit: Unit) -> str:
     warm = body.water_c > usual + MARGIN_C
     deep = body.depth_m is not None and body.depth_m > SURFACE_M
     cold = body.water_c < usual - MARGIN_C and not deep
     if not warm and not cold:
         return ""
-    return f"{body.water_c:.3g} °C in {month} is far from usual here (about {usual:.0f} °C)"
+    return f"{shown(body.water_c, unit)} in {month} is far from usual here (about {usual_words(usual, unit)})"

@@ -21,6 +21,7 @@ from emergence.journal.checks import (
     clock,
     doubt,
     number,
+    shown,
     within,
 )
 from emergence.journal.entries import COLUMNS, Body, Entry, IceDate, Kind, Reading, Sighting
@@ -156,7 +157,7 @@ def read_draft(kind: Kind, cells: Mapping[str, str], known: Known) -> Entry | tu
     faults = reader.faults + _of_other_kinds(kind, reader)
     if faults or body is None:
         return tuple(faults)
-    reasons = [doubt(body, known.places.get(lake_id, Place()))]
+    reasons = [doubt(body, known.places.get(lake_id, Place()), known.temperature, known.length)]
     if begins := known.weather_after(day):
         reasons.append(f"{to_date(day)} lies before the weather begins ({begins})")
     return Entry(body, "; ".join(reason for reason in reasons if reason))
@@ -172,10 +173,15 @@ def _of_other_kinds(kind: Kind, reader: _Reader) -> list[Fault]:
 
 def _reading(reader: _Reader, lake_id: str, day: int) -> Body | None:
     known = reader.known
-    warm = "For °F write for example 56F." if known.temperature == "C" else "For °C write for example 13.5C."
 
     def water(word: str) -> float:
-        return within(number(word, known.temperature), WATER_C, "water in °C", warm)
+        found = number(word, known.temperature)
+        if not WATER_C[0] <= round(found, 9) <= WATER_C[1]:
+            low, high = (shown(c, known.temperature) for c in WATER_C)
+            other = "For °C write for example 13.5C." if known.temperature == "F" else "For °F write for example 56F."
+            rule = f"water must lie between {low} and {high}"
+            raise ImpossibleError(rule, other if word.strip()[-1:].isdigit() else "Correct the value or its unit.")
+        return found
 
     def depth(word: str) -> float:
         return within(number(word, known.length), DEPTH_M, "the depth in metres", "Say how far below the surface.")

@@ -1,4 +1,4 @@
-"""Water readings that no lake can have given: far from model and season, a frozen sensor, °F in a °C column."""
+"""Notes that no lake can have given: readings far from model and season, a frozen sensor, °F; ice dates far off."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from emergence.dates import to_date
+
 Floats = NDArray[np.floating]
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -15,9 +17,12 @@ Mask = NDArray[np.bool_]
 REASONS = {
     "far": "a reading must lie within 10 °C of what lake and season allow (about {expected:.1f} °C)",
     "fahrenheit": "it fits what lake and season allow (about {expected:.1f} °C) only when read as °F",
+    "early": "no water can be so warm so long before the ice goes (here about {usual})",
+    "ice_far": "an ice-off must lie nearer to what lake and season allow (about {usual})",
+    "ice_warm": "warm water was read there before that day, and lake and season fit it better (ice-off about {usual})",
     "frozen": "the same value comes day after day while the lake must have changed: a frozen sensor",
 }
-"""Why a reading is doubted, in order of precedence; ``expected`` is what model and season say [°C]."""
+"""Why a note is doubted; ``expected`` is what model and season say [°C], ``usual`` the date of ice-off they say."""
 
 FITS_C, UNFIT_C = 3.5, 7.0
 """A reading is °F when it lies beyond 7 °C as it stands and within 3.5 °C when converted (our prior)."""
@@ -28,17 +33,22 @@ FROZEN_DAYS, MOVED_C, HOLE_DAYS = 7, 2.5, 1
 
 @dataclass(frozen=True)
 class Doubted:
-    """A reading that is not used: lake, day number, value and what was expected [°C], a key of `REASONS`."""
+    """A note that is not used: lake, day number, value and what was expected [°C], a key of `REASONS`.
+
+    ``water_c`` is None for an ice-off; ``usual`` is the day number of the lake's ice-off that tells against the note.
+    """
 
     lake_id: str
     day: int
-    water_c: float
+    water_c: float | None
     expected_c: float
     reason: str
+    usual: int = 0
 
     def rule(self) -> str:
         """Return the reason as a sentence."""
-        return REASONS[self.reason].format(expected=self.expected_c)
+        date = to_date(self.usual)
+        return REASONS[self.reason].format(expected=self.expected_c, usual=f"{date.day} {date:%B}")
 
 
 def suspicious_readings(day: Ints, water_c: Floats, model_c: Floats, *, limit_c: float) -> NDArray[np.object_]:

@@ -133,8 +133,26 @@ def _thinned(rows: Ints, day: Ints) -> Ints:
     return rows[np.linspace(0, len(rows) - 1, MOST_A_SEASON).round().astype(np.int64)]
 
 
+def far_dates(shift_d: Ints, *, sd_d: float) -> NDArray[np.bool_]:
+    """Return which ice-off dates lie too far from the model to be believed, shape (n,).
+
+    Parameters
+    ----------
+    shift_d
+        Observed less simulated date of each spring [d], shape (n,). Three and more say themselves where their middle
+        lies; fewer are held against the model.
+    sd_d
+        How far the lake's ice-off may lie from the simulated one, as a standard deviation [d].
+    """
+    s = load_coefficients()["learning"]
+    middle = np.median(shift_d) if len(shift_d) >= 3 else 0.0
+    return np.asarray(np.abs(shift_d - middle) > max(s["ice_far_d"], s["ice_far_sd"] * sd_d))
+
+
 def fit_ice(shift_d: Floats, *, prior_d: float) -> IceFit:
     """Return a lake's own shift of ice-off: the mean of observed less simulated dates, shrunk to none.
+
+    A date counts less the further it lies from what prior and other dates let expect (heavy tails, as for readings).
 
     Parameters
     ----------
@@ -145,6 +163,13 @@ def fit_ice(shift_d: Floats, *, prior_d: float) -> IceFit:
     """
     s = load_coefficients()["learning"]
     held = np.clip(np.asarray(shift_d, dtype=np.float64), -FAR_D, FAR_D)
-    precision = prior_d**-2.0 + len(held) / s["ice_year_d"] ** 2
-    mean = held.sum() / s["ice_year_d"] ** 2 / precision
+    year = float(s["ice_year_d"]) ** 2
+    noise = np.full(len(held), year)
+    for _ in range(ROUNDS):
+        others = prior_d**-2.0 + (1 / noise).sum() - 1 / noise
+        expected = ((held / noise).sum() - held / noise) / others
+        total = 1 / others + year
+        noise = year + np.maximum((held - expected) ** 2 / total / s["outlier"] ** 2 - 1, 0) * total
+    precision = prior_d**-2.0 + (1 / noise).sum()
+    mean = (held / noise).sum() / precision
     return IceFit(float(mean), float(np.hypot(precision**-0.5, s["ice_year_d"])), len(held), prior_d)

@@ -6,6 +6,7 @@ import dataclasses
 import datetime as dt
 import json
 
+from emergence.report.effects import effect_words
 from emergence.report.text import wrap
 from emergence.report.words import CAUTIONS, MAY_LIVE_HERE, count, day, event_words, percent
 from emergence.runs.results import Explained, GateState
@@ -39,6 +40,8 @@ def why(e: Explained) -> str:
     lines += ["", *_table(e), ""]
     if e.stages:
         lines += [*_stages(e), ""]
+    if e.notes:
+        lines += [*_notes(e), ""]
     if e.movers:
         lines.append("What moves the middle date most (days, for a usual difference):")
         for mover in e.movers:
@@ -50,8 +53,10 @@ def why(e: Explained) -> str:
 
 def why_json(e: Explained) -> str:
     """Return the explanation as JSON with a format version."""
-    body = dataclasses.asdict(e) | {"as_of": e.as_of.isoformat()}
-    return json.dumps({"format": 1, **body}, ensure_ascii=False, indent=1) + "\n"
+    return (
+        json.dumps({"format": 1, **dataclasses.asdict(e)}, ensure_ascii=False, indent=1, default=dt.date.isoformat)
+        + "\n"
+    )
 
 
 def _sentences(e: Explained) -> list[str]:
@@ -125,6 +130,15 @@ def _table(e: Explained) -> list[str]:
     head = f"{'°C·day above ' + format(e.lower_c, 'g') + ' °C':<28}{'low':>8}{'middle':>8}{'high':>8}"
     rows = [("gathered so far", e.gathered), ("needed by the middle insect", e.need)]
     return [head, *(f"{name:<28}" + "".join(f"{v:>8.0f}" for v in values) for name, values in rows)]
+
+
+def _notes(e: Explained) -> list[str]:
+    """Return what each note did to the date: the sentence of the forecast, one for each note that was used."""
+    head = "What each of this season's notes did to this date (each taken out in turn; a day or so is chance):"
+    lines = wrap(head, WIDTH)
+    for note in e.notes:
+        lines += wrap(effect_words(note), WIDTH, first="  ", rest="    ")
+    return lines
 
 
 def _stages(e: Explained) -> list[str]:

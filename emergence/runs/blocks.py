@@ -15,7 +15,7 @@ from emergence.errors import Problem
 from emergence.forecast.field import by_heat
 from emergence.learning.suspicious import Doubted
 from emergence.records import Season, Words
-from emergence.runs.checked import reading_problem
+from emergence.runs.checked import doubt_problem
 from emergence.runs.effects import note_effects, noted_lakes
 from emergence.runs.history import Past, past_air, past_seasons
 from emergence.runs.notes import season_notes, usual_air
@@ -58,7 +58,7 @@ class Wanted:
 class BlockTables:
     """What the lakes of a block gave: tables by name, lakes in the user's order, and what must be said of them.
 
-    ``suspicious`` are readings that were not used; ``settled`` says (yes|no, insect on lake) what sightings settled.
+    ``suspicious`` are notes that were not used; ``settled`` says (yes|no, insect on lake) what sightings settled.
     """
 
     tables: dict[str, pd.DataFrame]
@@ -104,7 +104,8 @@ def _job_block(plan: RunPlan, job: Job, wanted: Wanted, bank: NDArray[np.floatin
     chunks = list(simulate_block(block, taxa, with_water=wanted.water, keep_members=wanted.members))
     effects: list[NoteEffect] = []
     if wanted.effects and len(noted := noted_lakes(block)):
-        effects = note_effects(block, chunks, make_block(plan, job, lakes[noted], bank), noted, taxa)
+        part, unit = make_block(plan, job, lakes[noted], bank), plan.season.settings.temperature_unit
+        effects = note_effects(block, chunks, part, noted, taxa, unit=unit)
     return [
         Placed(c, lakes[c.lakes], job.span.year, residence_after(plan, lakes[c.lakes], c.weighed), order, effects)
         for c in chunks
@@ -112,12 +113,13 @@ def _job_block(plan: RunPlan, job: Job, wanted: Wanted, bank: NDArray[np.floatin
 
 
 def _suspicious(placed: Sequence[Placed]) -> list[Problem]:
-    """Return the readings that were not used because they lie absurdly far from model and season."""
+    """Return the readings and ice dates that were not used because model and season cannot have allowed them."""
     found = []
     for part in placed:
         for s in part.chunk.suspicious:
             day = part.chunk.first_day + s.day
-            found.append(reading_problem(Doubted(s.lake_id, day, s.water_c, s.expected_c, "far")))
+            usual = part.chunk.first_day + s.usual
+            found.append(doubt_problem(Doubted(s.lake_id, day, s.water_c, s.expected_c, s.reason, usual)))
     return found
 
 

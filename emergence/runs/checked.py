@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from emergence.dates import to_date
 from emergence.errors import Problem
 from emergence.learning.suspicious import Doubted
-from emergence.records import Overrules, Readings, Season, StationSeries
+from emergence.records import IceDates, Overrules, Readings, Season, StationSeries
 from emergence.weather.expected import COLUMNS
 from emergence.weather.gaps import truncate
 from emergence.weather.neighbours import great_circle_km
@@ -19,12 +20,13 @@ from emergence.weather.quality import REASONS, Flags, check_stations, masked
 
 AROUND, FARTHEST_KM = 6, 500.0
 """How many stations a record is compared with, and how far they may be (our prior): days' anomalies reach that far."""
+Noted = TypeVar("Noted", Readings, IceDates)
 Mask = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
 
 def checked_season(season: Season, *, last_day: int | None = None) -> Season:
-    """Return the season without its flagged weather values and without readings that the user ruled out.
+    """Return the season without its flagged weather values and without notes that the user ruled out.
 
     Parameters
     ----------
@@ -54,13 +56,15 @@ def checked_season(season: Season, *, last_day: int | None = None) -> Season:
         used[name] = _without(series, flags.get(name), kept, out)
         if name in flags:
             notes += list(flag_notes(flags[name], kept, files[name]))
-    readings, read_here = ruled_readings(season.readings, season.overrules)
-    notes += list(_idle(season.overrules, matched | read_here, last_day))
+    readings, read_here = ruled_notes(season.readings, season.overrules, "readings")
+    ice, ice_here = ruled_notes(season.ice, season.overrules, "ice")
+    notes += list(_idle(season.overrules, matched | read_here | ice_here, last_day))
     end = max((s.last_day for s in used.values() if len(s.tmean_c)), default=0)
     return replace(
         season,
         weather=used,
         readings=readings,
+        ice=ice,
         problems=tuple(sorted({*season.problems, *notes})),
         checked_to=end if last_day is None else last_day,
     )
@@ -177,31 +181,41 @@ def _line(flags: Flags, mine: Ints) -> str:
     )
 
 
-def reading_rules(rules: Overrules, lake_id: NDArray[np.object_], day: Ints) -> tuple[Mask, Mask, Mask]:
-    """Return which readings the user vouches for, which are ruled out (both (readings,)), and which rows matched."""
+def note_rules(
+    rules: Overrules, lake_id: NDArray[np.object_], day: Ints, file: str = "readings"
+) -> tuple[Mask, Mask, Mask]:
+    """Return which notes the user vouches for, which are ruled out (both (notes,)), and which rows matched.
+
+    ``file`` is "readings" or "ice".
+    """
     sure, out = np.zeros(len(day), dtype=bool), np.zeros(len(day), dtype=bool)
     matched = np.zeros(len(rules), dtype=bool)
-    for i in np.flatnonzero(rules.file == "readings"):
+    for i in np.flatnonzero(rules.file == file):
         mine = (lake_id == rules.id[i]) & (day >= rules.first[i]) & (day <= rules.last[i])
         sure[mine], out[mine] = rules.keep[i] == "yes", rules.keep[i] == "no"
         matched[i] = mine.any()
     return sure, out, matched
 
 
-def reading_problem(doubted: Doubted) -> Problem:
-    """Return what to tell of a reading that was not used."""
+def doubt_problem(doubted: Doubted) -> Problem:
+    """Return what to tell of a reading or an ice-off that was not used."""
     date, lake = to_date(doubted.day), doubted.lake_id
-    line = f"readings.csv,{lake},{date},water_c,yes,"
+    if doubted.water_c is None:
+        file, column, value, check = "ice.csv", "event", "off", "date and lake"
+    else:
+        file, column, value = "readings.csv", "water_c", f"{doubted.water_c:g}"
+        check = "thermometer, unit, date and lake"
     remedy = (
-        f"It was not used; check the thermometer, the unit and the lake. If it is right, add to overrules.csv: {line}"
+        f"It was not used; check {check} (a note of the journal: emergence note list, undo). If it is right, add to "
+        f"overrules.csv: {file},{lake},{date},{column},yes,"
     )
-    return Problem("readings.csv", 0, "water_c", f"{lake} {date} {doubted.water_c:g}", doubted.rule(), remedy)
+    return Problem(file, 0, column, f"{lake} {date} {value}", doubted.rule(), remedy)
 
 
-def ruled_readings(readings: Readings, rules: Overrules) -> tuple[Readings, Mask]:
-    """Return the readings without those ruled out, and which rows of the overrules matched any."""
-    _, out, matched = reading_rules(rules, readings.lake_id, readings.day)
-    return readings.take(~out) if out.any() else readings, matched
+def ruled_notes(notes: Noted, rules: Overrules, file: str) -> tuple[Noted, Mask]:
+    """Return the readings or ice dates without those ruled out, and which rows of the overrules matched any."""
+    _, out, matched = note_rules(rules, notes.lake_id, notes.day, file)
+    return notes.take(~out) if out.any() else notes, matched
 
 
 def _idle(rules: Overrules, matched: Mask, last_day: int | None) -> Iterator[Problem]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -20,6 +20,7 @@ from emergence.records import LEVELS, STAGES
 from emergence.runs.results import NoteEffect
 from emergence.runs.simulate import Block, ChunkResult, simulate_block
 from emergence.taxa.model import Taxon
+from emergence.water.conditioning import LakeNotes
 
 Ints = NDArray[np.int64]
 MOST_LAKES = 200  # noted lakes of a block's run for which this is worked out
@@ -35,6 +36,7 @@ STAGE_WORDS = {
 Kind = Literal["water", "sightings"]
 Headline = tuple[EventResult, int]
 Pair = tuple[Headline, Headline]
+_Said = tuple[int, str]
 
 
 @dataclass(frozen=True)
@@ -59,7 +61,7 @@ def without_sightings(told: Mapping[str, Told]) -> dict[str, Told]:
 
 
 def note_effects(
-    block: Block, whole: Sequence[ChunkResult], part: Block, noted: Ints, taxa: Sequence[Taxon]
+    block: Block, whole: Sequence[ChunkResult], part: Block, noted: Ints, taxa: Sequence[Taxon], *, unit: str = "C"
 ) -> list[NoteEffect]:
     """Return what the notes of a block's noted lakes did to each insect's first brood.
 
@@ -75,6 +77,8 @@ def note_effects(
         Their indices in ``block``.
     taxa
         Taxa of the run in its order.
+    unit
+        C or F, for the words of readings.
     """
     if not len(noted) or len(noted) > MOST_LAKES:
         return []
@@ -86,16 +90,18 @@ def note_effects(
     if seen and read:
         chunks = simulate_block(_stripped(part, keep_water=True), seen, with_water=False, keep_members=False)
         middle = _by_lake(chunks)
+    left_out = {(s.lake_id, s.day, s.water_c) for c in whole for s in c.suspicious}
     weighed = {(int(c.lakes[w.lake]), w.taxon): w for c in whole for w in c.weighed}
     out: list[NoteEffect] = []
     for place, lake in enumerate(noted.tolist()):
         here = _Noted(str(block.lake_id[lake]), block.span, members)
+        used = used_notes(part.notes.get(place), here.lake_id, left_out, unit)
         for taxon in taxa:
             told = part.told.get(taxon.id)
             sighted = None if told is None else told.sighted.get(place)
             now, plain = after[lake][taxon.id], bare[place][taxon.id]
             read_only = now if sighted is None else middle[place][taxon.id]
-            out += _of_water(part, place, here, (plain, read_only))
+            out += _of_water(used, here, (plain, read_only))
             if sighted is not None:
                 out.append(_of_sightings(here, sighted, weighed.get((lake, taxon.id)), (read_only, now)))
     return out
@@ -116,23 +122,48 @@ def _by_lake(chunks: Iterable[ChunkResult]) -> dict[int, dict[str, Headline]]:
     return found
 
 
-def _of_water(part: Block, place: int, here: _Noted, pair: Pair) -> list[NoteEffect]:
-    notes = part.notes.get(place)
-    if notes is None or not (len(notes.day) or notes.ice_off >= 0):
+def used_notes(
+    notes: LakeNotes | None, lake_id: str, left_out: Container[tuple[str, int, float | None]], unit: str
+) -> list[_Said]:
+    """Return day index and words of the lake's readings and its ice-off as they were used, by day."""
+    if notes is None:
         return []
-    if len(notes.day) and int(notes.day[-1]) >= notes.ice_off:
-        latest, day = f"{notes.water_c[-1]:.1f} °C", int(notes.day[-1])
-    else:
-        latest, day = "ice off", notes.ice_off
-    return [_effect(here, "water", (len(notes.day) + (notes.ice_off >= 0), latest, day), pair, None)]
+    read = zip(notes.day.tolist(), notes.water_c.tolist(), strict=True)
+    said = [
+        (d, f"{w * 1.8 + 32:.0f} °F" if unit == "F" else f"{w:.1f} °C")
+        for d, w in read
+        if (lake_id, d, w) not in left_out
+    ]
+    gone = [d for d in notes.offs if (lake_id, d, None) not in left_out]
+    return sorted([*said, *((d, "ice off") for d in gone[-1:])], key=lambda one: one[0])
+
+
+def _of_water(used: Sequence[_Said], here: _Noted, pair: Pair) -> list[NoteEffect]:
+    if not used:
+        return []
+    day, latest = used[-1]
+    return [_effect(here, "water", (len(used), latest, day), pair, None)]
 
 
 def _of_sightings(here: _Noted, sighted: Sighted, weighed: Weighed | None, pair: Pair) -> NoteEffect:
-    level = LEVELS[int(sighted.level[-1])]
-    stage = STAGE_WORDS[STAGES[int(sighted.stage[-1])]]
-    words = f"{'no' if level == 'none' else level} {stage}"
-    said = (len(sighted), words, int(sighted.day[-1]))
+    said = (len(sighted), words_of_sighting(sighted, -1), int(sighted.day[-1]))
     return _effect(here, "sightings", said, pair, None if weighed is None else round(weighed.effective, 1))
+
+
+def words_of_sighting(sighted: Sighted, i: int) -> str:
+    """Return what a note of `Sighted` says: how many, and which stage."""
+    level, stage = LEVELS[int(sighted.level[i])], STAGE_WORDS[STAGES[int(sighted.stage[i])]]
+    return f"{'no' if level == 'none' else level} {stage}"
+
+
+def compared(block: Block, kind: Kind, said: tuple[int, str, int], runs: tuple[ChunkResult, ChunkResult]) -> NoteEffect:
+    """Return the effect between two results of a block of one lake and one taxon, without and with what ``said`` tells.
+
+    ``said`` is the number of notes, the last one's words and its day index.
+    """
+    here = _Noted(str(block.lake_id[0]), block.span, block.slots * block.replicates)
+    (before,), (after,) = (_by_lake([run])[0].values() for run in runs)
+    return _effect(here, kind, said, (before, after), None)
 
 
 def _effect(here: _Noted, kind: Kind, said: tuple[int, str, int], pair: Pair, effective: float | None) -> NoteEffect:

@@ -13,6 +13,7 @@ from emergence.forecast.events import EventResult, taxon_events
 from emergence.forecast.field import Field, layer_of
 from emergence.forecast.weighing import MemberTaxon, member_taxon
 from emergence.runs.blocks import make_block, past_summers
+from emergence.runs.each_note import each_note
 from emergence.runs.history import POINTS_C, Past, chunk_classes, member_deviation, point_classes
 from emergence.runs.plan import RunPlan
 from emergence.runs.results import Explained, GateState, Mover, StageShares
@@ -52,6 +53,17 @@ class _Lake:
         found = member_deviation(field.water_c, surface, first=field.first, solstice=field.solstice)
         return np.asarray(found[0], dtype=np.float64).ravel()
 
+    def gathered(self, now: int) -> Floats:
+        """Return what each member has gathered since its biofix [°C·day], (members,)."""
+        heat, start = self.heat(), self.field.start(self.taxon.start)
+        since = heat[now].ravel() - heat_at(heat, start).ravel()
+        return np.where(start.ravel() > now, 0.0, since).astype(np.float64)
+
+    def a_day(self, now: int) -> float:
+        """Return what a day of the last week gave in the middle member [°C·day]."""
+        heat = self.heat()
+        return float(np.median(heat[now] - heat[max(now - RECENT_D, 0)]) / RECENT_D)
+
     def heat(self, field: Field | None = None) -> NDArray[np.floating]:
         upper = self.taxon.growth.upper
         lower = self.taxon.growth.lower.value
@@ -76,17 +88,15 @@ def explain(plan: RunPlan, *, day: int | None = None) -> Explained:
     taxon = next(iter(plan.taxa.values()))
     job, lakes = plan.jobs[0] if day is None else job_of(plan, day), np.array([0])
     block = make_block(plan, job, lakes, error_bank(plan.seed, job.span.end - job.span.sim_start + 1))
-    field = block_field(block)
+    field, ids, seed = block_field(block), block.lake_id, plan.seed
     points = {} if block.past is None else point_classes(block.past, [taxon])
-    classes = chunk_classes(points, [taxon], field, lakes, lake_ids=block.lake_id, seed=plan.seed).get(taxon.id)
+    classes = chunk_classes(points, [taxon], field, lakes, lake_ids=ids, seed=seed).get(taxon.id)
     now = plan.as_of - job.span.sim_start
-    drawn = member_taxon(
-        taxon, field, block.lake_id, seed=plan.seed, classes=classes, told=told_of(block, taxon.id, lakes)
-    )
-    lake = _Lake(taxon, field, block.lake_id, plan.seed, classes, drawn)
-    events = taxon_events(taxon, field, block.lake_id, seed=plan.seed, keep_members=True, classes=classes, drawn=drawn)
-    heat, start = lake.heat().reshape(len(field.water_c), -1), field.start(taxon.start)
-    gathered = np.where(start.ravel() > now, 0.0, heat[now] - heat_at(lake.heat(), start).ravel()).astype(np.float64)
+    drawn = member_taxon(taxon, field, ids, seed=seed, classes=classes, told=told_of(block, taxon.id, lakes))
+    lake = _Lake(taxon, field, ids, seed, classes, drawn)
+    events = taxon_events(taxon, field, ids, seed=seed, keep_members=True, classes=classes, drawn=drawn)
+    start = field.start(taxon.start)
+    gathered = lake.gathered(now)
     lives, lives_from = _residence(plan, taxon, drawn)
     return Explained(
         lake_id=str(block.lake_id[0]),
@@ -103,7 +113,7 @@ def explain(plan: RunPlan, *, day: int | None = None) -> Explained:
         lower_c=taxon.growth.lower.value,
         gathered=_quantiles(gathered),
         need=_quantiles(_need(lake)),
-        a_day=float(np.median(heat[now] - heat[max(now - RECENT_D, 0)]) / RECENT_D),
+        a_day=lake.a_day(now),
         days_ahead_of_normal=_ahead(lake, past_summers(plan, job, lakes), float(np.median(gathered)), now),
         gates=tuple(_gate(lake, gate, k, now) for k, gate in enumerate(taxon.gates)),
         strength=_strength(events[0]),
@@ -112,6 +122,7 @@ def explain(plan: RunPlan, *, day: int | None = None) -> Explained:
         stages=_stages(lake, now if day is None else day - job.span.sim_start, job.span.sim_start),
         residence=lives,
         residence_from=lives_from,
+        notes=each_note(block, taxon, plan.season.settings.temperature_unit),
     )
 
 

@@ -14,7 +14,7 @@ from emergence.dates import NEVER, SeasonSpan, same_day_in, season_span, season_
 from emergence.degreedays.milestones import MILESTONES, Milestone, observed_passing_day, passing_days
 from emergence.errors import NoWeatherError
 from emergence.records import Lakes, Readings, Season
-from emergence.runs.checked import FARTHEST_KM, ruled_readings
+from emergence.runs.checked import FARTHEST_KM, ruled_notes
 from emergence.runs.execute import make_block
 from emergence.runs.learn import by_hemisphere, learn_lakes, learn_populations
 from emergence.runs.other_years import Known
@@ -138,7 +138,7 @@ Truths = Mapping[tuple[str, Milestone], Mapping[int, int]]
 
 def observed_dates(season: Season, ask: Ask) -> Truths:
     """Return when the surface water that was read passed the milestones, those passed in enough years."""
-    readings, _ = ruled_readings(season.readings, season.overrules)
+    readings, _ = ruled_notes(season.readings, season.overrules, "readings")
     readings = readings.take(~(readings.depth_m > SURFACE_M))
     found: dict[tuple[str, Milestone], dict[int, int]] = {}
     for lake, south in zip(season.lakes.lake_id.tolist(), season.lakes.southern.tolist(), strict=True):

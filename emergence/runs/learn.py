@@ -14,9 +14,9 @@ from emergence.dates import NEVER, season_span, season_year, to_date
 from emergence.errors import EmergenceError
 from emergence.learning.population import YEAR_LN_SD, NeedFit
 from emergence.learning.suspicious import Doubted, suspicious_readings
-from emergence.learning.water import IceFit, LakeFit, fit_ice, fit_lake
+from emergence.learning.water import IceFit, LakeFit, far_dates, fit_ice, fit_lake
 from emergence.records import Lakes, Readings, Season
-from emergence.runs.checked import checked_season, reading_rules
+from emergence.runs.checked import checked_season, note_rules
 from emergence.runs.past_water import past_water
 from emergence.runs.populations import learn_needs
 from emergence.runs.record import Record, simulate_record, spring_openings
@@ -67,7 +67,7 @@ def learn_lakes(season: Season, record: Record, *, before: int) -> Learned:
     priors = lake_prior(record.spread)
     fits: dict[str, LakeFit] = {}
     doubted: list[Doubted] = []
-    vouched, ruled_out, _ = reading_rules(season.overrules, readings.lake_id, readings.day)
+    vouched, ruled_out, _ = note_rules(season.overrules, readings.lake_id, readings.day)
     readings, vouched = readings.take(~ruled_out), vouched[~ruled_out]
     for k, lake_id in enumerate(str(i) for i in record.lakes.lake_id):
         here = readings.lake_id == lake_id
@@ -86,7 +86,8 @@ def learn_lakes(season: Season, record: Record, *, before: int) -> Learned:
             day_c=float(record.spread.day_c[k]),
             phi=float(phi[k]),
         )
-    ice_fits = _learn_ice(season, record, before)
+    ice_fits, mistrusted = _learn_ice(season, record, before)
+    doubted += mistrusted
     return Learned(before, fits, ice_fits, _places(record.lakes, {*fits, *ice_fits}), tuple(doubted))
 
 
@@ -142,20 +143,30 @@ def _measured_share(record: Record, index: Ints, lake: int) -> NDArray[np.float6
     return np.asarray((counts[index] - counts[low]) / np.maximum(index - low, 1))
 
 
-def _learn_ice(season: Season, record: Record, before: int) -> dict[str, IceFit]:
+def _learn_ice(season: Season, record: Record, before: int) -> tuple[dict[str, IceFit], list[Doubted]]:
+    """Return each lake's own shift of ice-off, and the dates that no lake can have given."""
     openings = spring_openings(record)
     off = season.ice.take((season.ice.event == "off") & (season.ice.day < before))
-    fits, prior = {}, record.spread.ice_prior_d()
+    vouched, ruled_out, _ = note_rules(season.overrules, off.lake_id, off.day, "ice")
+    off, vouched = off.take(~ruled_out), vouched[~ruled_out]
+    fits, prior, doubted = {}, record.spread.ice_prior_d(), []
     for k, lake_id in enumerate(str(i) for i in record.lakes.lake_id):
-        shifts = []
-        for day in off.day[off.lake_id == lake_id].tolist():
-            opening = openings.get(season_year(day, bool(record.lakes.southern[k])))
-            inside = record.first[k] + 120 <= day <= record.last[k]
-            if opening is not None and opening[k] != NEVER and inside:
-                shifts.append(day - int(opening[k]))
-        if shifts:
-            fits[lake_id] = fit_ice(np.array(shifts, dtype=float), prior_d=float(prior[k]))
-    return fits
+        here, south = off.lake_id == lake_id, bool(record.lakes.southern[k])
+        here &= (off.day >= record.first[k] + 120) & (off.day <= record.last[k])
+        usual = np.array([_opening(openings, season_year(int(d), south), k) for d in off.day[here]], dtype=np.int64)
+        day, usual, sure = (v[usual != NEVER] for v in (off.day[here], usual, vouched[here]))
+        far = far_dates(day - usual, sd_d=float(record.spread.ice_sd_d[k])) & ~sure
+        for d, u in zip(day[far].tolist(), usual[far].tolist(), strict=True):
+            doubted.append(Doubted(lake_id, d, None, float("nan"), "ice_far", u))
+        if not far.all():
+            fits[lake_id] = fit_ice((day - usual)[~far].astype(float), prior_d=float(prior[k]))
+    return fits, doubted
+
+
+def _opening(openings: dict[int, Ints], year: int, lake: int) -> int:
+    """Return the simulated ice-off of a lake's season [d], NEVER without one."""
+    opening = openings.get(year)
+    return NEVER if opening is None else int(opening[lake])
 
 
 def learn_season(season: Season, *, before: int | None = None) -> Learned:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -14,6 +15,7 @@ from emergence.water.breakup import lay_breakup
 from emergence.water.coefficients import load_coefficients
 from emergence.water.conditioning import LakeNotes, clamp_ice, conditioned_beta, day_pull, reading_weights
 from emergence.water.features import Features
+from emergence.water.ice_notes import believed_ice
 from emergence.water.members import MemberWater, member_water
 from emergence.water.spread import MemberErrors, Spread
 from emergence.water.surface import WaterPath
@@ -50,18 +52,24 @@ class Chunk:
 
 @dataclass(frozen=True)
 class Suspicious:
-    """A reading too far from model and season to be used: day index, value and what was expected [°C]."""
+    """A note that was not used: day index, value and what was expected [°C], a key of ``suspicious.REASONS``.
+
+    ``water_c`` is None for an ice-off; ``usual`` is the day index of the lake's usual ice-off where that tells against
+    the note.
+    """
 
     lake_id: str
     day: int
-    water_c: float
-    expected_c: float
+    water_c: float | None
+    expected_c: float = math.nan
+    reason: str = "far"
+    usual: int = -1
 
 
 def noted_water(
     chunk: Chunk, errors: MemberErrors, notes: Mapping[int, LakeNotes], *, bank: Floats, seed: int, season: int
 ) -> tuple[MemberWater, list[Suspicious]]:
-    """Return every member's water and ice given this season's notes, and the readings that were not used.
+    """Return every member's water and ice given this season's notes, and the notes that were not used.
 
     Parameters
     ----------
@@ -79,15 +87,18 @@ def noted_water(
     slots = chunk.opening.shape[1]
     shift = errors.ice_shift_d.copy()
     rngs = {k: keyed_generator(seed, "notes", str(chunk.lake_id[k]), str(season)) for k in notes}
+    suspicious: list[Suspicious] = []
+    believed = {}
     for k, noted in notes.items():
         own = shift[k].reshape(slots, -1)
         opens = np.where(chunk.opening[k] >= 0, chunk.opening[k] + chunk.later[k], -1)
-        shift[k] = clamp_ice(own, opens, noted, rngs[k].standard_normal(own.shape)).ravel()
+        believed[k], doubted = usable_notes(noted, opens, own, chunk.spread, k)
+        suspicious += [dataclasses.replace(s, lake_id=str(chunk.lake_id[k])) for s in doubted]
+        shift[k] = clamp_ice(own, opens, believed[k], rngs[k].standard_normal(own.shape)).ravel()
     errors = dataclasses.replace(errors, ice_shift_d=shift)
     water = member_water(chunk.path, errors, known=chunk.known, bank=bank, opening=chunk.opening, keep=chunk.keep)
     _lay(water, chunk, shift)
-    suspicious: list[Suspicious] = []
-    read = np.array([k for k, noted in notes.items() if len(noted.day)], dtype=np.int64)
+    read = np.array([k for k, noted in believed.items() if len(noted.day)], dtype=np.int64)
     if not len(read):
         return water, suspicious
     beta, pull = (
@@ -95,7 +106,7 @@ def noted_water(
         np.zeros((len(bank[: len(water.ice)]), len(read), shift.shape[1]), np.float32),
     )
     for place, k in enumerate(read.tolist()):
-        noted, dropped = believable(notes[k], water.water_c[:, k], str(chunk.lake_id[k]))
+        noted, dropped = believable(believed[k], water.water_c[:, k], str(chunk.lake_id[k]))
         suspicious += dropped
         if not len(noted.day):
             continue
@@ -111,6 +122,18 @@ def noted_water(
     _lay(again, some, shift[read])
     water.water_c[:, read], water.ice[:, read] = again.water_c, again.ice
     return water, suspicious
+
+
+def usable_notes(
+    notes: LakeNotes, opens: Ints, shift_d: Ints, spread: Spread, lake: int
+) -> tuple[LakeNotes, list[Suspicious]]:
+    """Return one lake's notes without what its ice cannot have allowed, and the notes left out (no ``lake_id`` yet).
+
+    ``opens`` (slots,) is each sky's ice-off, -1 for none, ``shift_d`` (slots, replicates) the members' own shifts [d].
+    """
+    drawn = np.where(opens[:, None] >= 0, np.maximum(opens[:, None] + shift_d, 0), -1)
+    kept, out = believed_ice(notes, drawn, float(spread.ice_sd_d[lake]))
+    return kept, [Suspicious("", d.day, d.water_c, reason=d.reason, usual=d.usual) for d in out]
 
 
 def _lay(water: MemberWater, chunk: Chunk, shift: Ints) -> None:

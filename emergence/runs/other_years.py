@@ -15,7 +15,7 @@ import numpy as np
 
 from emergence.dates import SeasonSpan, day_number, to_date
 from emergence.records import IceDates, Moved, Overrules, Readings, Season, Sightings, StationSeries
-from emergence.runs.checked import checked_season, ruled_readings
+from emergence.runs.checked import checked_season, ruled_notes
 
 CYCLE_D = 1461  # four years with their leap day
 COLUMNS = ("tmin_c", "tmax_c", "tmean_c")
@@ -107,8 +107,9 @@ class Known:
             self.checked[end] = checked_season(self._first(end), last_day=end)
         month, now = self.checked[end], self._first(issue)
         weather = {name: _joined(month.weather[name], series, end) for name, series in now.weather.items()}
-        readings, _ = ruled_readings(now.readings, now.overrules)
-        return dataclasses.replace(now, weather=weather, readings=readings, checked_to=issue)
+        readings, _ = ruled_notes(now.readings, now.overrules, "readings")
+        ice, _ = ruled_notes(now.ice, now.overrules, "ice")
+        return dataclasses.replace(now, weather=weather, readings=readings, ice=ice, checked_to=issue)
 
     def true_day(self, season: Season, day: int) -> int:
         """Return the day number for which one of a folder from ``on`` stands."""

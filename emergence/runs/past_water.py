@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from emergence.dates import season_span, season_year
 from emergence.records import Season
-from emergence.runs.checked import reading_rules
-from emergence.runs.noted import believable
+from emergence.runs.checked import note_rules
+from emergence.runs.noted import believable, usable_notes
 from emergence.runs.notes import lake_notes
 from emergence.runs.record import Record, central_water, winters
 from emergence.water.breakup import breakup_shift, lay_breakup
@@ -69,14 +69,17 @@ def _notes_within(season: Season, record: Record, part: slice, before: int) -> d
     first, end, south = int(record.days[part][0]), int(record.days[part][-1]), bool(record.lakes.southern[0])
     last, span = min(end, before - 1), dataclasses.replace(season_span(season_year(end, south), south), sim_start=first)
     readings = surface_readings(season.readings, first, last)
-    sure, ruled_out, _ = reading_rules(season.overrules, readings.lake_id, readings.day)
+    sure, ruled_out, _ = note_rules(season.overrules, readings.lake_id, readings.day)
     readings, sure = readings.take(~ruled_out), sure[~ruled_out]
     dates = season.ice.take((season.ice.day >= max(span.start, first)) & (season.ice.day <= last))
+    sure_ice, ruled_out, _ = note_rules(season.overrules, dates.lake_id, dates.day, "ice")
+    dates, sure_ice = dates.take(~ruled_out), sure_ice[~ruled_out]
     names, found = set(readings.lake_id.tolist()) | set(dates.lake_id.tolist()), {}
     for k, lake_id in enumerate(record.lakes.lake_id.tolist()):
         if lake_id in names:
             here = readings.lake_id == lake_id
-            found[k] = lake_notes(readings.take(here), dates.take(dates.lake_id == lake_id), span, sure[here])
+            iced = dates.lake_id == lake_id
+            found[k] = lake_notes(readings.take(here), dates.take(iced), span, sure[here], sure_ice[iced])
     return found
 
 
@@ -93,7 +96,8 @@ def _laid(
     calm = np.zeros((1, 1))
     for k, note in enumerate(notes):
         opens = np.where(opening[k] >= 0, opening[k] + later[k], -1)
-        shift[k] = clamp_ice(shift[k].reshape(1, 1), opens, note, calm).ravel()
+        notes[k], _ = usable_notes(note, opens, shift[k].reshape(1, 1), spread, k)
+        shift[k] = clamp_ice(shift[k].reshape(1, 1), opens, notes[k], calm).ravel()
     silent, nought = np.zeros((len(path.ice), 1), np.float32), np.zeros_like(shift)
 
     def lay(beta: Floats, pull: Floats | None) -> MemberWater:

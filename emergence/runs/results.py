@@ -163,7 +163,8 @@ class Explained:
     [°C·day] above ``lower_c``, ``a_day`` [°C·day] of the last week; ``days_ahead_of_normal`` [d] of the middle past
     year, None before there is any heat; ``strength`` against the mean year and ``ages`` (shares of one, two, ... years)
     are empty for taxa without year-classes. ``stages`` are those of the coming weeks, empty where adults are not known.
-    ``residence`` is yes, unsure or no, ``residence_from`` what says so: residents.csv, habitat or sightings.
+    ``residence`` is yes, unsure or no, ``residence_from`` what says so: residents.csv, habitat or sightings. ``notes``
+    says what each of this season's notes did, every one taken out in turn, the latest first.
     """
 
     lake_id: str
@@ -189,6 +190,7 @@ class Explained:
     stages: tuple[StageShares, ...] = ()
     residence: str = "yes"
     residence_from: str = "residents.csv"
+    notes: tuple[NoteEffect, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,8 @@ from emergence.season.names import Names, did_you_mean
 from emergence.season.tables import Rules, Sheet, no_rows, twin_name
 
 OVERRULE_RULES = Rules(required=("file", "date", "keep"), optional=("id", "column", "note"), row="row")
-COLUMNS = {"weather": ("tmin_c", "tmax_c", "tmean_c"), "readings": ("water_c",)}
+COLUMNS = {"weather": ("tmin_c", "tmax_c", "tmean_c"), "readings": ("water_c",), "ice": ("event",)}
+NOTES = ("readings", "ice")
 LAST_DAY = 2_932_896
 """Day number of 9999-12-31 [d]: an overrule may speak of any day."""
 SPAN = "/"
@@ -20,7 +21,7 @@ SPAN = "/"
 def read_overrules(sheet: Sheet | None, lakes: Names | None, stations: Names | None) -> Overrules:
     """Return the usable rows in the file's order.
 
-    ``file`` becomes "weather" or "readings"; a blank ``column`` means all columns; ``date`` may be a span
+    ``file`` becomes "weather", "readings" or "ice"; a blank ``column`` means all columns; ``date`` may be a span
     FIRST/LAST, both days included.
     """
     if sheet is None or not len(sheet):
@@ -41,17 +42,17 @@ def _words(cells: list[str]) -> Words:
 
 
 def _files(sheet: Sheet) -> tuple[Words, Words]:
-    """Return "weather" or "readings" for each row, and the station that the file's name gives, both (rows,)."""
+    """Return "weather", "readings" or "ice" for each row, and the station that the file's name gives, both (rows,)."""
     kinds, named = [], []
     for cell in sheet.cells["file"]:
         stem = normal(cell).removesuffix(".gz").removesuffix(".csv")
         whole, _, station = stem.partition("/")
-        fits = whole == "weather" or stem == "readings"
+        fits = whole == "weather" or stem in NOTES
         kinds.append(whole if fits else "")
         named.append(station if whole == "weather" else "")
     file = _words(kinds)
-    remedy = "Write weather/ID.csv with the station's id, or readings.csv."
-    sheet.flag(file == "", "file", "only weather and readings can be overruled", remedy)
+    remedy = "Write weather/ID.csv with the station's id, readings.csv or ice.csv."
+    sheet.flag(file == "", "file", "only weather, readings and ice dates can be overruled", remedy)
     return file, _words(named)
 
 
@@ -61,7 +62,7 @@ def _ids(sheet: Sheet, file: Words, named: Words, lakes: Names | None, stations:
     sheet.flag(clash, "id", "file and id name two stations", "Let both name the same one.")
     ids = np.where(given == "", named, given)
     sheet.flag((ids == "") & (file != ""), "id", "the id is missing", "Write the station's or the lake's id.")
-    for kind, known, where in (("weather", stations, "stations.csv"), ("readings", lakes, "lakes.csv")):
+    for kind, known, where in (("weather", stations, "stations.csv"), *((n, lakes, "lakes.csv") for n in NOTES)):
         if known is not None:
             _flag_strangers(sheet, ids, file == kind, known, where)
     return ids

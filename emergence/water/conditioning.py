@@ -28,7 +28,9 @@ class LakeNotes:
     """One lake's notes of this season: ``day`` (n,) day indices and ``water_c`` [°C] (n,) of readings.
 
     ``ice_off`` is the day index of an observed ice-off, -1 without; ``open_by`` that of the first reading or note of
-    open water, -1 without. ``sure`` (n,) marks readings that the user vouches for, None for none.
+    open water, -1 without. ``sure`` (n,) marks readings that the user vouches for, None for none. ``offs`` and ``ons``
+    are all days on which ice was said to go and to come, ``sure_offs`` those vouched for, ``begins`` the season's
+    first day: what `ice_notes.believed_ice` weighs against each other.
     """
 
     day: Ints
@@ -36,6 +38,10 @@ class LakeNotes:
     ice_off: int = -1
     open_by: int = -1
     sure: NDArray[np.bool_] | None = None
+    offs: tuple[int, ...] = ()
+    ons: tuple[int, ...] = ()
+    sure_offs: tuple[int, ...] = ()
+    begins: int = 0
 
 
 def clamp_ice(shift_d: Ints, opening: Ints, notes: LakeNotes, deviates: Floats) -> Ints:
