@@ -190,13 +190,13 @@ def under_way_until(dates: Milestones, heat: NDArray[np.floating], gates: Gates)
     cell = np.flatnonzero((onset != NEVER) & (until == NEVER))
     if not len(cell):
         return until.reshape(dates.end.shape)
-    last = len(heat) - 1
-    opened = opened_to(gates, cell, last) >= OPEN_GATE
-    sums = columns_of(heat)[cell].T
+    first, last = int(onset[cell].min()), len(heat) - 1
+    opened = opened_to(gates.since(first), cell, last - first) >= OPEN_GATE
+    sums = columns_of(heat)[cell, first:].T
     gathered = (sums < sums[-1]).sum(axis=0)  # days until no more heat is gathered
-    gone = opened & (np.arange(last + 1)[:, None] >= gathered)
-    shut = np.where(opened.any(axis=0), last - np.argmax(opened[::-1], axis=0), 0)
-    until[cell] = np.maximum(np.where(gone.any(axis=0), np.argmax(gone, axis=0), shut), onset[cell])
+    gone = opened & (np.arange(len(sums))[:, None] >= gathered)
+    shut = np.where(opened.any(axis=0), last - first - np.argmax(opened[::-1], axis=0), 0)
+    until[cell] = np.maximum(first + np.where(gone.any(axis=0), np.argmax(gone, axis=0), shut), onset[cell])
     return until.reshape(dates.end.shape)
 
 
