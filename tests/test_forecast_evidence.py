@@ -9,6 +9,8 @@ import pytest
 from climates import PLATEAU, one_lake, season_field
 from scipy.stats import norm
 
+from emergence.dates import NEVER
+from emergence.forecast import evidence
 from emergence.forecast.evidence import (
     NODE_WEIGHTS,
     NODES,
@@ -88,6 +90,25 @@ def test_every_insect_is_in_one_stage() -> None:
     young, mature, moving, _, _, adult = all_days.T
     today = np.diff(adult, prepend=0.0)
     np.testing.assert_allclose(young + mature + moving - today + adult, 1.0, atol=1e-5)  # single precision
+
+
+@pytest.mark.parametrize("tries", [1, 5, 22])
+@pytest.mark.parametrize("move", [None, 45.0])
+def test_compiled_and_plain_days_agree(monkeypatch: pytest.MonkeyPatch, tries: int, move: float | None) -> None:
+    """Uneven springs, gates half open, a biofix that never comes; to rounding: shares add up over 120 days."""
+    assert evidence.numbers_kernel is not None
+    rng = np.random.default_rng(3)
+    heat = np.cumsum(np.maximum(rng.normal(3, 4, (DAYS, 7)), 0), axis=0).astype(np.float32)
+    heat[:, 2] = -np.inf
+    opened = np.clip(rng.normal(0.5, 1, heat.shape), 0, 1).astype(np.float32)
+    grown = Grown(heat, opened, np.array([0, 40, NEVER, 90, 10, 10, 10], dtype=np.int16))
+    median = rng.uniform(80, 400, (7, tries)).astype(np.float32)
+    own = Requirements(median, 0.1 * median, None if move is None else np.full((7, 1), move, np.float32))
+    days, habits = np.array([0, 3, 50, 51, 119]), (NO_MORE, Habits(20.0, True, True, 150.0))
+    quick = [numbers_on(grown, own, h, days) for h in habits]
+    monkeypatch.setattr(evidence, "numbers_kernel", None)
+    for one, h in zip(quick, habits, strict=True):
+        np.testing.assert_allclose(one, numbers_on(grown, own, h, days), atol=2e-6)
 
 
 def test_the_likelihood_is_the_sum_over_worlds_by_hand() -> None:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from emergence.forecast.compiled_notes import numbers_kernel
 from emergence.records import LEVELS, STAGES
 from emergence.taxa.model import Taxon
 from emergence.taxa.population import LOGISTIC_SD, Requirements
@@ -121,18 +122,64 @@ def numbers_on(grown: Grown, need: Requirements, habits: Habits, days: Ints) -> 
     The first brood as in ``population.leave_water``: ready share F, left share E, on the move F(heat + lead) - E.
     Pupae: F(heat + PUPA_SHARE of the requirement) - E. Empty skins fade with SKIN_D, adults with their mean life.
     """
-    median, spread = need.median, need.spread
-    steep = np.float32(LOGISTIC_SD) / spread
-    pupal, half = np.float32(PUPA_SHARE) * median, np.float32(MATURE_SHARE) * median
+    first, day = _first_day(grown.heat, need), days.astype(np.int64, copy=False)
+    fast = numbers_kernel is not None and need.median.dtype == np.float32
+    out = np.zeros((len(days), len(STAGES), *need.median.shape), dtype=np.float32)
+    (_run_compiled if fast else _run_plain)(grown, need, habits, (min(first, int(day[0])), first, day), out)
+    return out
+
+
+def _parts(need: Requirements) -> tuple[Floats, Floats, Floats | None, Floats]:
+    """Return steepness and how far before the requirement [°C·day] a nymph is mature, on the move (None), a pupa."""
+    half = np.float32(MATURE_SHARE) * need.median
     lead = None if need.move_before is None else np.minimum(need.move_before, half)
-    reach = np.float32(EARLY_SDS) * spread + (pupal if lead is None else np.maximum(lead, pupal))
-    begun = (grown.heat >= (median - reach).min(axis=1)).any(axis=1)
-    first = int(np.argmax(begun)) if begun.any() else len(begun)
+    return np.float32(LOGISTIC_SD) / need.spread, half, lead, np.float32(PUPA_SHARE) * need.median
+
+
+def _first_day(heat: Floats, need: Requirements) -> int:
+    """Return the first day on which any insect of any member is under way."""
+    _, _, lead, pupal = _parts(need)
+    reach = np.float32(EARLY_SDS) * need.spread + (pupal if lead is None else np.maximum(lead, pupal))
+    begun = (heat >= (need.median - reach).min(axis=1)).any(axis=1)
+    return int(np.argmax(begun)) if begun.any() else len(begun)
+
+
+def _run_compiled(
+    grown: Grown, need: Requirements, habits: Habits, days: tuple[int, int, Ints], out: NDArray[np.float32]
+) -> None:
+    """Fill ``out`` by the compiled kernel."""
+    steep, half, lead, pupal = _parts(need)
+    kept, alive = np.float32(np.exp(-1 / SKIN_D)), np.float32(np.exp(-1 / habits.adult_d))
+    later = np.float32(habits.later_dd)
+    later_steep = np.float32(LOGISTIC_SD / LATER_SPREAD) / max(later, np.float32(1))
+    laid = (-need.median, steep, half, half if lead is None else lead, pupal)
+    assert numbers_kernel is not None
+    numbers_kernel(
+        (*(np.ascontiguousarray(v.T, dtype=np.float32) for v in (grown.heat, grown.opened)), grown.start),
+        (*(np.ascontiguousarray(np.broadcast_to(v, need.median.shape)) for v in laid), lead is not None),
+        (
+            (kept, alive),
+            np.float32(habits.younger),
+            habits.hatches,
+            (later, later_steep),
+            np.asarray(LATER_SHARES, dtype=np.float32),
+            np.float32(SHUT_SHARE),
+        ),
+        days,
+        out,
+    )
+
+
+def _run_plain(
+    grown: Grown, need: Requirements, habits: Habits, asked: tuple[int, int, Ints], out: NDArray[np.float32]
+) -> None:
+    """Fill ``out`` day by day in plain NumPy."""
+    begin, first, days = asked
+    median, (steep, half, lead, pupal) = need.median, _parts(need)
     gone, skins, adults = np.zeros_like(median), np.zeros_like(median), np.zeros_like(median)
     kept, alive = np.float32(np.exp(-1 / SKIN_D)), np.float32(np.exp(-1 / habits.adult_d))
     wanted = {int(day): row for row, day in enumerate(days)}
-    out = np.zeros((len(days), len(STAGES), *median.shape), dtype=np.float32)
-    for day in range(min(first, int(days[0])), int(days[-1]) + 1):
+    for day in range(begin, int(days[-1]) + 1):
         heat = grown.heat[day][:, None] - median
         before = gone
         if day >= first:
@@ -153,7 +200,6 @@ def numbers_on(grown: Grown, need: Requirements, habits: Habits, days: Ints) -> 
             later = np.float32(habits.later_dd)
             again = _ready(heat - later, np.float32(LOGISTIC_SD / LATER_SPREAD) / later)
             out[row] += np.asarray(LATER_SHARES, dtype=np.float32)[:, None, None] * again
-    return out
 
 
 def _ready(heat: Floats, steep: Floats | np.float32) -> Floats:
