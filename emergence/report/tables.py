@@ -54,7 +54,7 @@ def published(frame: pd.DataFrame, table: str) -> pd.DataFrame:
 
 
 def _typed_frame(frame: pd.DataFrame, table: str) -> pd.DataFrame:
-    return pd.DataFrame({f["name"]: _typed(frame[f["name"]], f) for f in schema(table)["fields"]})
+    return pd.DataFrame({f["name"]: _typed(frame[f["name"]], f) for f in schema(table)["fields"]}, copy=False)
 
 
 def _typed(column: pd.Series[Any], field: dict[str, Any]) -> pd.Series[Any]:

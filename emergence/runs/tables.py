@@ -17,6 +17,7 @@ from emergence.runs.results import NoteEffect
 from emergence.runs.simulate import ChunkResult
 
 SHOWN = 0.01  # days rows with less chance are not written
+EVENTS = ("migration", "emergence", "turnover")  # of one brood, in the order of the rows
 NAMES = tuple(f"p{round(100 * q):02d}" for q in QUANTILES)
 Column = NDArray[np.generic]
 Columns = dict[str, Column]
@@ -35,19 +36,28 @@ class Placed:
     effects: Sequence[NoteEffect] = ()
 
 
+def _named(event: EventResult, taxa: Sequence[str], size: int) -> Columns:
+    """Return which event rows are of, as numbers: words follow once the rows are in order."""
+    return {
+        "taxon": np.full(size, (*taxa, LAKE).index(event.taxon)),
+        "brood": np.full(size, event.brood),
+        "event": np.full(size, EVENTS.index(event.event)),
+    }
+
+
 def _dates(index: NDArray[np.integer], first_day: int) -> NDArray[np.datetime64]:
     value = index.astype(np.int64) + first_day
     return np.where(index == NEVER, np.datetime64("NaT"), value.astype("datetime64[D]"))
 
 
-def _window_columns(event: EventResult, placed: Placed, rows: NDArray[np.int64]) -> Columns:
+def _window_columns(
+    event: EventResult, placed: Placed, rows: NDArray[np.int64], taxa: Sequence[str]
+) -> Columns:
     first = placed.chunk.first_day
     size = len(rows)
     columns: Columns = {
         "_place": placed.place[rows],
-        "taxon": np.full(size, event.taxon, dtype=object),
-        "brood": np.full(size, event.brood),
-        "event": np.full(size, event.event, dtype=object),
+        **_named(event, taxa, size),
         "season": np.full(size, placed.season),
         "best_week_start": _dates(event.best.start[rows], first),
         "best_week_days": event.best.days[rows],
@@ -70,14 +80,14 @@ def _window_columns(event: EventResult, placed: Placed, rows: NDArray[np.int64])
     return columns
 
 
-def _day_columns(event: EventResult, placed: Placed, rows: NDArray[np.int64]) -> Columns:
+def _day_columns(
+    event: EventResult, placed: Placed, rows: NDArray[np.int64], taxa: Sequence[str]
+) -> Columns:
     active = event.active[:, rows]
     lake, day = np.nonzero(active.T >= SHOWN)
     return {
         "_place": placed.place[rows][lake],
-        "taxon": np.full(len(lake), event.taxon, dtype=object),
-        "brood": np.full(len(lake), event.brood),
-        "event": np.full(len(lake), event.event, dtype=object),
+        **_named(event, taxa, len(lake)),
         "date": (day + placed.chunk.first_day).astype("datetime64[D]"),
         "chance_active": active[day, lake],
         "chance_moving": event.moving_chance[:, rows][day, lake],
@@ -85,16 +95,16 @@ def _day_columns(event: EventResult, placed: Placed, rows: NDArray[np.int64]) ->
     }
 
 
-def _member_columns(event: EventResult, placed: Placed, rows: NDArray[np.int64]) -> Columns:
+def _member_columns(
+    event: EventResult, placed: Placed, rows: NDArray[np.int64], taxa: Sequence[str]
+) -> Columns:
     if event.milestones is None:
         return {}
     members = event.milestones.onset.shape[1]
     size = len(rows) * members
     columns: Columns = {
         "_place": np.repeat(placed.place[rows], members),
-        "taxon": np.full(size, event.taxon, dtype=object),
-        "brood": np.full(size, event.brood),
-        "event": np.full(size, event.event, dtype=object),
+        **_named(event, taxa, size),
         "season": np.full(size, placed.season),
         "member": np.tile(np.arange(members), len(rows)),
     }
@@ -110,25 +120,19 @@ def _stack(parts: list[Columns]) -> Columns:
 def _ordered(
     columns: Columns, lake_id: NDArray[np.object_], taxa: Sequence[str], keys: tuple[str, ...]
 ) -> pd.DataFrame:
-    rank = {taxon: k for k, taxon in enumerate((*taxa, LAKE))}
-    order_keys: list[Column] = []
-    for key in reversed(("_place", *keys)):
-        column = columns[key]
-        if key == "taxon":
-            column = np.array([rank[t] for t in column.tolist()])
-        elif key == "event":
-            column = np.array([0 if e == "migration" else 1 for e in column.tolist()])
-        order_keys.append(column)
-    order = np.lexsort(order_keys)
+    order = np.lexsort([columns[key] for key in reversed(("_place", *keys))])
+    words = {"taxon": np.array([*taxa, LAKE], dtype=object), "event": np.array(EVENTS, dtype=object)}
     place = columns.pop("_place")[order]
-    frame = {"lake_id": lake_id[place], **{k: v[order] for k, v in columns.items()}}
-    return pd.DataFrame(frame)
+    frame = {"lake_id": lake_id[place]}
+    for name, values in columns.items():
+        frame[name] = words[name][values[order]] if name in words else values[order]
+    return pd.DataFrame({k: pd.Series(v, dtype=object) if v.dtype == object else v for k, v in frame.items()}, copy=False)
 
 
 def windows_table(placed: list[Placed], lake_id: NDArray[np.object_], taxa: Sequence[str]) -> pd.DataFrame:
     """Return windows in the published columns, lakes in the user's order; non-residents have no row."""
     parts = [
-        _window_columns(event, part, rows)
+        _window_columns(event, part, rows, taxa)
         for part in placed
         for event in part.chunk.events
         for rows in [_residents(event, part)]
@@ -139,7 +143,7 @@ def windows_table(placed: list[Placed], lake_id: NDArray[np.object_], taxa: Sequ
 def days_table(placed: list[Placed], lake_id: NDArray[np.object_], taxa: Sequence[str]) -> pd.DataFrame:
     """Return the daily chances, only dates with a chance of at least 1 % of being active."""
     parts = [
-        _day_columns(event, part, rows)
+        _day_columns(event, part, rows, taxa)
         for part in placed
         for event in part.chunk.events
         for rows in [_residents(event, part)]
@@ -152,7 +156,7 @@ def members_table(
 ) -> pd.DataFrame:
     """Return each member's onset, peak and end; ``slot_year`` (slots,) names the past year of each member's sky."""
     parts = [
-        _member_columns(event, part, rows)
+        _member_columns(event, part, rows, taxa)
         for part in placed
         for event in part.chunk.events
         if event.milestones is not None
