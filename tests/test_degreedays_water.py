@@ -8,7 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emergence.degreedays import mean_water_degree_days, single_sine
+from emergence.degreedays import accumulate, mean_water_degree_days, single_sine, water_sums
+from emergence.degreedays import water as water_module
+from emergence.degreedays.compiled import ABREAST
 from emergence.degreedays.water import BLOCK
 
 LOWER, UPPER = 9.0, 26.0
@@ -112,3 +114,24 @@ def test_missing_stays_missing(span: float) -> None:
 def test_bad_arguments_are_refused(arguments: dict[str, Any], message: str) -> None:
     with pytest.raises(ValueError, match=message):
         mean_water_degree_days([10.0, 11.0], **arguments)
+
+
+@pytest.mark.parametrize("upper", [UPPER, None])
+@pytest.mark.parametrize("kind", ["f4", "f8"])
+def test_sums_in_one_pass_are_those_in_two(kind: str, upper: float | None) -> None:
+    """Running sums to the bit, the whole to its precision, missing values too; more cells than go side by side."""
+    values = temperatures(40, ABREAST + 3, kind=kind)
+    values[7, 5] = np.nan
+    expected = accumulate(mean_water_degree_days(values, lower=LOWER, upper=upper))
+    np.testing.assert_array_equal(water_sums(values, lower=LOWER, upper=upper), expected)
+    np.testing.assert_allclose(water_sums(values, lower=LOWER, upper=upper, last=True), expected[-1], rtol=1e-6)
+    assert water_sums(values, lower=LOWER).dtype == values.dtype
+
+
+def test_sums_without_the_compiler_and_bad_thresholds(monkeypatch: pytest.MonkeyPatch) -> None:
+    values = temperatures(30, 4, 5, kind="f4")
+    quick = water_sums(values, lower=LOWER)
+    with pytest.raises(ValueError, match="above lower"):
+        water_sums(values, lower=LOWER, upper=LOWER)
+    monkeypatch.setattr(water_module, "sums_kernel", None)
+    np.testing.assert_array_equal(water_sums(values, lower=LOWER), quick)

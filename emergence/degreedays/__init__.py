@@ -12,7 +12,7 @@ from emergence.degreedays.methods import (
     single_sine,
     single_triangle,
 )
-from emergence.degreedays.water import mean_water_degree_days
+from emergence.degreedays.water import mean_water_degree_days, water_sums
 
 __all__ = [
     "CUTOFFS",
@@ -28,4 +28,5 @@ __all__ = [
     "simple_average",
     "single_sine",
     "single_triangle",
+    "water_sums",
 ]

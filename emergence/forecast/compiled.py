@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from emergence.dates import NEVER
-from emergence.taxa.compiled import compiled, kernel
+from emergence.degreedays.compiled import compiled, kernel
 
 ZERO = np.float32(0)
 ABREAST = 4  # cells summed side by side

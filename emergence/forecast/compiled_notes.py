@@ -10,7 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from emergence.taxa.compiled import _logistic, compiled, kernel
+from emergence.degreedays.compiled import compiled, kernel
+from emergence.taxa.compiled import _logistic
 
 SPAN = 16  # days worked on at once
 ABREAST = 8  # tries worked on at once

@@ -11,7 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from emergence.taxa.compiled import SPAN, _go, _lay_gate, _logistic, compiled, kernel
+from emergence.degreedays.compiled import compiled, kernel
+from emergence.taxa.compiled import SPAN, _go, _lay_gate, _logistic
 
 ZERO, ONE, TWO = np.float32(0), np.float32(1), np.float32(2)
 NOBODY = np.float32(-8)  # scaled heat before which under 2e-7 are ready

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import NEVER
-from emergence.degreedays import accumulate, mean_water_degree_days
+from emergence.degreedays import water_sums
 from emergence.forecast.compiled import heat_kernel, level_heat_kernel, turn_kernel, uneven_kernel
 from emergence.taxa.model import DepthRange, Gate, Start, Taxon
 from emergence.taxa.population import Bound, Gates, first_day_at, ice_off_start, water_start
@@ -80,9 +80,7 @@ class Field:
 
     def _gathered(self, lower: float, upper: float | None, layer: Layer) -> Floats:
         if heat_kernel is None or layer == AIR or self.water_c.dtype != np.float32:
-            water = self._lived_in(layer)
-            daily = mean_water_degree_days(water, lower=lower, upper=upper)
-            return accumulate(daily, out=daily)
+            return water_sums(self._lived_in(layer), lower=lower, upper=upper)
         water = self._columns("water_mean", self.water_c)
         below, share = np.zeros((0, 0, 0), dtype=np.float32), np.zeros((0, 0), dtype=np.float32)
         if layer is not None and self.depth is not None:

@@ -50,9 +50,7 @@ def _dates(index: NDArray[np.integer], first_day: int) -> NDArray[np.datetime64]
     return np.where(index == NEVER, np.datetime64("NaT"), value.astype("datetime64[D]"))
 
 
-def _window_columns(
-    event: EventResult, placed: Placed, rows: NDArray[np.int64], taxa: Sequence[str]
-) -> Columns:
+def _window_columns(event: EventResult, placed: Placed, rows: NDArray[np.int64], taxa: Sequence[str]) -> Columns:
     first = placed.chunk.first_day
     size = len(rows)
     columns: Columns = {
@@ -80,9 +78,7 @@ def _window_columns(
     return columns
 
 
-def _day_columns(
-    event: EventResult, placed: Placed, rows: NDArray[np.int64], taxa: Sequence[str]
-) -> Columns:
+def _day_columns(event: EventResult, placed: Placed, rows: NDArray[np.int64], taxa: Sequence[str]) -> Columns:
     active = event.active[:, rows]
     lake, day = np.nonzero(active.T >= SHOWN)
     return {
@@ -95,9 +91,7 @@ def _day_columns(
     }
 
 
-def _member_columns(
-    event: EventResult, placed: Placed, rows: NDArray[np.int64], taxa: Sequence[str]
-) -> Columns:
+def _member_columns(event: EventResult, placed: Placed, rows: NDArray[np.int64], taxa: Sequence[str]) -> Columns:
     if event.milestones is None:
         return {}
     members = event.milestones.onset.shape[1]
@@ -126,7 +120,9 @@ def _ordered(
     frame = {"lake_id": lake_id[place]}
     for name, values in columns.items():
         frame[name] = words[name][values[order]] if name in words else values[order]
-    return pd.DataFrame({k: pd.Series(v, dtype=object) if v.dtype == object else v for k, v in frame.items()}, copy=False)
+    return pd.DataFrame(
+        {k: pd.Series(v, dtype=object) if v.dtype == object else v for k, v in frame.items()}, copy=False
+    )
 
 
 def windows_table(placed: list[Placed], lake_id: NDArray[np.object_], taxa: Sequence[str]) -> pd.DataFrame:

@@ -8,19 +8,12 @@ rounding. A lake's sums are taken member after member.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 
 from emergence.dates import NEVER
-
-try:
-    from numba import njit
-
-    HAVE_NUMBA = True
-except ImportError:
-    HAVE_NUMBA = False
+from emergence.degreedays.compiled import compiled, kernel
 
 MOST_GATES = 3
 SPAN = 32  # days worked on at once; a cell is left as soon as its insects are gone
@@ -34,22 +27,6 @@ LN2_LOW = np.float32(math.log(2) - 0.693359375)
 ROUNDS = np.float32(1.5 * 2**23)  # added and taken off again, it leaves the nearest whole number
 FARTHEST = np.float32(40)  # the share is 0 or 1 beyond it; far from numbers so small that they are slow
 C2, C3, C4, C5, C6, C7 = (np.float32(1 / math.factorial(k)) for k in range(2, 8))  # exp on |x| <= ln(2) / 2 to 5e-9
-
-
-def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Return the function compiled and kept for the next run, or as it is without numba."""
-    if not HAVE_NUMBA:
-        return function
-    try:
-        kept: Callable[..., Any] = njit(cache=True, nogil=True, error_model="numpy")(function)
-    except RuntimeError:  # nowhere to keep the compiled form
-        kept = njit(nogil=True, error_model="numpy")(function)
-    return kept
-
-
-def kernel(function: Callable[..., Any]) -> Callable[..., Any] | None:
-    """Return the function compiled, None without numba."""
-    return compiled(function) if HAVE_NUMBA else None
 
 
 def _logistic(scaled: Any, n: Any, share: Any, bits: Any, power: Any) -> None:
