@@ -18,7 +18,6 @@ from run_result import AS_OF, make_result, without_dates
 
 from emergence.journal.plain_files import UNION
 from emergence.report.board import NOTE_COLUMNS, SAFETY, Beside, board_html, in_script
-from emergence.report.board_dates import Dates
 from emergence.report.board_guest import shared_lakes
 from emergence.report.board_pack import BASE, LEVELS, changing, double, rising, single
 from emergence.report.board_parts import Bar, Part, Table
@@ -26,6 +25,7 @@ from emergence.report.board_past import past_part, past_rows, read_hindcast
 from emergence.report.board_rows import Names, now_rows, ribbon
 from emergence.report.board_shades import DARK_RAMP, STEPS, contrast, luminance, on_shade, shades
 from emergence.report.charts import RAMP
+from emergence.report.dates_shown import Dates
 from emergence.report.words import day, percent, week
 from emergence.runs.results import RunResult
 

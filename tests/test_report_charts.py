@@ -77,6 +77,26 @@ def test_active_chance_can_make_the_shade(result: RunResult) -> None:
     assert active["layer"][1]["encoding"]["color"]["legend"]["title"] == "chance that it is under way"
 
 
+def test_a_thin_brood_has_no_edge_and_no_week(result: RunResult) -> None:
+    """Its shade stays; what is told of it is that it is thin."""
+    windows = result.windows.copy()
+    windows.loc[windows["lake_id"] == "L1", "best_week_chance"] = 0.02
+    spec = season_strip(replace(result, windows=windows), "bluets", "migration")
+    _, shade, edge, _, _, week, *_ = spec["layer"]
+    thin = {v["label"]: v["week"] for v in values(week) if "thin, no best week" in v["week"]}
+    assert [label.split(",")[0] for label in thin] == ["Long Water"]
+    assert not thin.keys() & {v["label"] for v in values(edge)}
+    assert thin.keys() <= {v["label"] for v in values(shade)}
+
+
+def test_dates_of_a_strip_in_the_order_of_the_settings(result: RunResult) -> None:
+    turned = replace(result, info=replace(result.info, date_order="month-day"))
+    one, other = (" ".join(words_in(render_svg(season_strip(r, "bluets", "migration")))) for r in (result, turned))
+    assert "as of 28 May 2023" in one and "as of May 28, 2023" in other
+    assert "11 Jun" in one or "18 Jun" in one
+    assert " Jun" not in other.replace("Jun ", "")
+
+
 def test_best_week_is_edged_and_printed(result: RunResult) -> None:
     spec = season_strip(result, "bluets", "migration")
     edge = spec["layer"][2]

@@ -10,8 +10,9 @@ import pandas as pd
 import pytest
 from run_result import NAMES, make_result, without_dates
 
-from emergence.report.history import changes, previous_run, read_windows
+from emergence.report.history import changes, previous_run, read_windows, since_words, with_causes
 from emergence.report.write import write_dated_run
+from emergence.runs.results import NoteEffect
 
 NAME = "Northern waters"
 
@@ -76,3 +77,40 @@ def test_largest_shift_comes_first() -> None:
     assert list(moved["peak_shift"]) == [9.0, 0.0]
     assert list(moved["onset_shift"]) == [0.0, 3.0]
     assert list(moved.columns[:5]) == ["lake_id", "taxon", "brood", "event", "season"]
+
+
+def test_a_thin_brood_has_no_best_week_to_move() -> None:
+    """Under 10 % (our prior) in both runs its best week is not told; in one of them, that it came or went."""
+    before = make_result(NAMES[:1])
+    chance = before.windows["best_week_chance"].where(before.windows["brood"] != 2, 0.05)
+    thin = replace(before, windows=before.windows.assign(best_week_chance=chance))
+    start = thin.windows["best_week_start"] + pd.Timedelta("9D")
+    later = replace(thin, windows=thin.windows.assign(best_week_start=start))
+    moved = changes(later, thin.windows)
+    assert set(moved["brood"]) == {0, 1}
+    gone = changes(thin, before.windows)
+    assert set(gone["brood"]) == {2} and gone["best_week_now"].isna().all() and gone["best_week_before"].notna().all()
+
+
+def test_a_note_is_the_cause_where_it_acts() -> None:
+    """A reading that moved an insect moved all its broods and the lake's turnover; a sighting its broods alone."""
+    day, moved_to = dt.date(2023, 5, 27), dt.date(2023, 6, 4)
+    before, now = make_result(NAMES[:2]), make_result(NAMES[:2], later=-4)
+    record = {"as_of": "2023-05-21", "last_weather_day": "2023-05-21", "inputs": {}, "packages": {}}
+    for kind, lake in (("water", True), ("sightings", False)):
+        effect = NoteEffect("L0", "speckled_dun", "emergence", 2023, kind, 1, "9 °C", day, day, moved_to, 9, 9)
+        info = replace(now.info, note_effects=(effect,))
+        windows = now.windows.assign(onset_p50=now.windows["onset_p50"] - pd.Timedelta("4D"))
+        told = with_causes(changes(replace(now, windows=windows), before.windows), info, record)
+        noted = told[told["cause"].str.contains("note")]
+        assert set(noted["lake_id"]) == {"L0"}
+        assert set(zip(noted["taxon"], noted["brood"], strict=True)) == {
+            ("speckled_dun", 1), ("speckled_dun", 2), *([("-", 0)] if lake else []),
+        }  # fmt: skip
+
+
+def test_the_sentence_has_its_date_in_the_order_of_the_settings() -> None:
+    info = make_result(NAMES[:1]).info
+    record = {"as_of": "2023-05-21", "last_weather_day": "2023-05-21", "inputs": {}, "packages": {}}
+    assert "21 May 2023" in since_words(info, record)
+    assert "May 21, 2023" in since_words(replace(info, date_order="month-day"), record)

@@ -236,6 +236,15 @@ def test_units_of_the_user(result: RunResult) -> None:
     assert "Slate Tarn: fells, 2001 ft" in text
 
 
+def test_dates_in_the_order_of_the_settings(result: RunResult) -> None:
+    """With ``units.dates = "month-day"`` no date of the screen has its day first."""
+    moved = changes(result, make_result(NAMES, later=4).windows)
+    turned = summary(replace(result, info=replace(result.info, date_order="month-day")), changes=moved)
+    assert re.findall(r"\b\d{1,2} (?:May|Jun|Jul|Aug)\b", summary(result, changes=moved))
+    assert not re.findall(r"\b\d{1,2} (?:May|Jun|Jul|Aug)\b", turned)
+    assert "as of May 28, 2023" in turned and not too_wide(turned)
+
+
 def test_two_seasons_are_kept_apart() -> None:
     result = make_result(NAMES[:1], as_of=dt.date(2023, 10, 20))
     following = make_result(NAMES[:1], as_of=dt.date(2024, 10, 20)).windows

@@ -6,8 +6,8 @@ from typing import Any
 
 import pandas as pd
 
-from emergence.report.board_dates import Dates
 from emergence.report.board_parts import Bar, Cell, Part, Shade, Table
+from emergence.report.dates_shown import Dates
 from emergence.report.region_words import (
     ALL,
     LEAVES,

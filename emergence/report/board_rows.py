@@ -12,10 +12,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from emergence.report import choose
-from emergence.report.board_dates import Dates
 from emergence.report.board_pack import rows_of
 from emergence.report.board_parts import Bar
 from emergence.report.board_shades import step
+from emergence.report.dates_shown import Dates
 from emergence.report.effects import effect_size, effect_words
 from emergence.report.history import CAUSES, KEYS
 from emergence.report.text import plain
@@ -63,7 +63,7 @@ class Names:
     @cached_property
     def dates(self) -> Dates:
         """Return how dates are written."""
-        return Dates(month_first=self.result.info.date_order == "month-day")
+        return Dates.of(self.result.info)
 
     @cached_property
     def ahead(self) -> dict[tuple[str, str, int, str], NDArray[np.float64]]:

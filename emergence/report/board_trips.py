@@ -6,8 +6,8 @@ import datetime as dt
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from emergence.report.board_dates import Dates
 from emergence.report.board_parts import Cell, Part, Shade, Table
+from emergence.report.dates_shown import Dates
 from emergence.report.text import plain
 from emergence.report.trip_stored import StoredPlan
 from emergence.report.trips import runs_of

@@ -15,9 +15,10 @@ import vl_convert
 
 from emergence.dates import day_number, season_year, to_date
 from emergence.report import choose
+from emergence.report.dates_shown import Dates
 from emergence.report.text import clip, clip_name, plain
 from emergence.report.units import FOOT_M
-from emergence.report.words import CAUTIONS, MAY_LIVE_HERE, blank, day_and_year, insect_words, percent, week
+from emergence.report.words import CAUTIONS, MAY_LIVE_HERE, THIN, blank, insect_words, percent
 from emergence.runs.results import RunResult
 
 Spec = dict[str, Any]
@@ -135,10 +136,13 @@ def headline_pictures(result: RunResult) -> dict[str, Spec]:
 
 
 def _best_weeks(rows: pd.DataFrame, as_of: dt.date) -> pd.DataFrame:
-    """Add ``over`` and what is edged: the best week still ahead, of what is over the best week that was."""
-    over = choose.is_over(rows, as_of)
-    start = rows["ahead_week_start"].where(~over, rows["best_week_start"])
-    return rows.assign(over=over, week_start=start, week_chance=rows["ahead_week_chance"].where(~over))
+    """Add ``over``, ``thin`` and what is edged: the best week still ahead, of what is over the one that was.
+
+    A thin brood has none.
+    """
+    over, thin = choose.is_over(rows, as_of), choose.is_thin(rows)
+    start = rows["ahead_week_start"].where(~over, rows["best_week_start"]).mask(thin)
+    return rows.assign(over=over, thin=thin, week_start=start, week_chance=rows["ahead_week_chance"].where(~over))
 
 
 def _height(result: RunResult, lake_id: str) -> str:
@@ -159,17 +163,18 @@ def _strip(
     said = [f"Shade: {CHANCES[chance]} that day. Dark edge and number: best week ahead and its chance."]
     if more:
         said.append(f"The {len(rows)} soonest; {more} more in windows.csv.")
-    x, y = _dates_axis(first, last), _rows_axis(rows)
+    dates = Dates.of(result.info)
+    x, y = _dates_axis(first, last, dates), _rows_axis(rows)
     return {
         "$schema": SCHEMA,
-        "description": f"{title}, as of {day_and_year(result.info.as_of)}. {said[0]}",
+        "description": f"{title}, as of {dates.day_and_year(result.info.as_of)}. {said[0]}",
         "title": {"text": title, "subtitle": said},
         "width": _day_pixels(first, last) * ((last - first).days + 1),
         "height": ROW_HEIGHT * len(rows),
         "layer": [
             _tracks(rows, x, y, (first, last)),
             _shade_layer(shades, x, y, (first, last), chance),
-            *_week_layers(rows, x, y, (first, last)),
+            *_week_layers(rows, x, y, (first, last), dates),
             *_issue_date(result, x),
         ],
         "config": CONFIG,
@@ -241,11 +246,11 @@ def _unique(labels: list[str]) -> list[str]:
     return out
 
 
-def _dates_axis(first: dt.date, last: dt.date) -> Spec:
+def _dates_axis(first: dt.date, last: dt.date, dates: Dates) -> Spec:
     return {
         "type": "temporal",
         "scale": {"type": "utc", "domain": [_ms(first), _ms(last, 1)], "nice": False, "clamp": True},
-        "axis": {"title": None, "format": "%-d %b", "labelFlush": False, "labelOverlap": True, "tickCount": 8},
+        "axis": {"title": None, "format": dates.axis, "labelFlush": False, "labelOverlap": True, "tickCount": 8},
     }
 
 
@@ -297,13 +302,14 @@ def _shade_layer(shades: pd.DataFrame, x: Spec, y: Spec, reach: Reach, chance: s
     return {"data": _values(_clipped(shades, reach)), "mark": mark, "encoding": _span(x, y) | {"color": color}}
 
 
-def _week_layers(rows: pd.DataFrame, x: Spec, y: Spec, reach: Reach) -> list[Spec]:
+def _week_layers(rows: pd.DataFrame, x: Spec, y: Spec, reach: Reach, dates: Dates) -> list[Spec]:
     """Return the edge of each best week and, right of the strip, its chance and dates in print."""
     dated = rows[~rows["week_start"].isna()]
     start = _days(dated["week_start"]) * DAY_MS
     weeks = pd.DataFrame({"label": dated["label"], "start": start, "end": start + 7 * DAY_MS})
     printed = [
-        {"label": row.label, "chance": _chance_printed(row), "week": _week_printed(row)} for row in rows.itertuples()
+        {"label": row.label, "chance": _chance_printed(row), "week": _week_printed(row, dates)}
+        for row in rows.itertuples()
     ]
     edge = SILENT | {"type": "rect", "filled": False, "stroke": INK, "strokeWidth": 1.8}
     width = _day_pixels(*reach) * ((reach[1] - reach[0]).days + 1)
@@ -324,15 +330,16 @@ def _chance_printed(row: Any) -> str:
     return "" if row.over or blank(row.week_start) else percent(row.week_chance)
 
 
-def _week_printed(row: Any) -> str:
-    words = f"over, {week(row.week_start)}" if row.over else week(row.week_start) or "no date"
+def _week_printed(row: Any, dates: Dates) -> str:
+    week = dates.week(row.week_start) or (THIN if row.thin else "no date")
+    words = f"over, {week}" if row.over else week
     return words + (f", {MAY_LIVE_HERE}" if row.residence == "unsure" else "")
 
 
 def _issue_date(result: RunResult, x: Spec) -> list[Spec]:
     """Return the line between what is known and what is forecast: the end of the issue date."""
     as_of = result.info.as_of
-    data = {"values": [{"start": _ms(as_of, 1), "label": f"as of {day_and_year(as_of)}"}]}
+    data = {"values": [{"start": _ms(as_of, 1), "label": f"as of {Dates.of(result.info).day_and_year(as_of)}"}]}
     rule = SILENT | {"type": "rule", "color": INK, "strokeDash": [4, 3], "strokeWidth": 1.2}
     text = {"type": "text", "align": "left", "baseline": "bottom", "dx": -2, "dy": -3, "fontSize": 11, "color": INK}
     place = {"x": {"field": "start", **x}}
@@ -369,7 +376,7 @@ def water_fan(result: RunResult, lake_id: str, readings: pd.DataFrame | None = N
     for column in ("water_p10", "water_p50", "water_p90"):
         fan[column] = _shown(water[column], unit)
     first, last = pd.Timestamp(water["date"].iloc[0]).date(), pd.Timestamp(water["date"].iloc[-1]).date()
-    x = _dates_axis(first, last)
+    x = _dates_axis(first, last, Dates.of(result.info))
     points = pd.DataFrame(columns=["start", "water"])
     if readings is not None and len(readings):
         points = pd.DataFrame({"start": _days(readings["date"]) * DAY_MS, "water": _shown(readings["water_c"], unit)})

@@ -10,9 +10,10 @@ from typing import Any
 
 import pandas as pd
 
+from emergence.report import choose
+from emergence.report.dates_shown import Dates
 from emergence.report.folders import RUN_FILE
 from emergence.report.tables import FORMAT, read_table
-from emergence.report.words import day_and_year
 from emergence.report.write import DISTRIBUTION, installed_versions, run_home
 from emergence.runs.results import RunInfo, RunResult
 
@@ -23,6 +24,8 @@ DATES = {"best_week": "best_week_start", "onset": "onset_p50", "peak": "peak_p50
 ISO_DATE = re.compile(r"\d{4}-\d\d-\d\d")
 NOTE_FILES = ("readings.csv", "ice.csv", "sightings.csv", "journal.sqlite")
 LEARNED = "learned.json"
+LAKE = "-"
+"""Taxon of what concerns the lake itself: its turnover."""
 CAUSES = {
     "weather": "weather",
     "note": "notes",
@@ -60,7 +63,7 @@ def changes(result: RunResult, previous_windows: pd.DataFrame) -> pd.DataFrame:
     """Return the windows that moved since the previous run, the largest shift first, then the soonest.
 
     A row moved when its best week, median onset or median peak shifted by at least ``MOVED_DAYS`` or came into being
-    or vanished. Rows that only one of the runs has are not compared.
+    or vanished. A thin brood has no best week. Rows that only one of the runs has are not compared.
 
     Returns
     -------
@@ -87,6 +90,7 @@ def changes(result: RunResult, previous_windows: pd.DataFrame) -> pd.DataFrame:
 def _dates(windows: pd.DataFrame) -> pd.DataFrame:
     keys: dict[str, Any] = {key: windows[key] for key in KEYS}
     dates = {name: pd.to_datetime(windows[column]).astype("datetime64[s]") for name, column in DATES.items()}
+    dates["best_week"] = dates["best_week"].mask(choose.is_thin(windows))
     return pd.DataFrame(keys | dates)
 
 
@@ -119,15 +123,15 @@ def with_causes(moved: pd.DataFrame, info: RunInfo, record: dict[str, Any]) -> p
     """Return what moved (`changes`) with a column ``cause``: which of the changes since the earlier run act on a row.
 
     Weather, fits, settings and the program act on every row; notes on the insects of the lake they were made on, where
-    they are newer than the earlier run or the notes' files changed, and moved the middle date.
+    they are newer than the earlier run or the notes' files changed, and moved the first brood's middle date: every
+    brood counts from the middle of the one before, so what moved the first moves all. Readings and ice dates that moved
+    an insect moved the lake's water, and so its turnover.
     """
     common = causes(info, record)
     edited = any(_kind(name) == "note" for name in _differing(info, record))
-    noted = {
-        (e.lake_id, e.taxon, e.season)
-        for e in info.note_effects
-        if e.before != e.after and (edited or e.latest_date > issue_date(record))
-    }
+    acted = [e for e in info.note_effects if e.before != e.after and (edited or e.latest_date > issue_date(record))]
+    noted = {(e.lake_id, e.taxon, e.season) for e in acted}
+    noted |= {(e.lake_id, LAKE, e.season) for e in acted if e.kind == "water"}
     words = []
     row: Any
     for row in moved.itertuples(index=False):
@@ -139,7 +143,7 @@ def with_causes(moved: pd.DataFrame, info: RunInfo, record: dict[str, Any]) -> p
 def since_words(info: RunInfo, record: dict[str, Any]) -> str:
     """Return one sentence on what changed since the earlier run."""
     found = [CAUSES[cause] for cause in causes(info, record)]
-    when = f"since the forecast as of {day_and_year(issue_date(record))}"
+    when = f"since the forecast as of {Dates.of(info).day_and_year(issue_date(record))}"
     if not found:
         return f"Nothing changed {when}."
     if len(found) == 1:

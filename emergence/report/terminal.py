@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from emergence.report import choose
+from emergence.report.dates_shown import Dates
 from emergence.report.effects import effect_size, effect_words
 from emergence.report.text import Column, plain, set_line, widths, wrap
 from emergence.report.units import FOOT_M
@@ -24,13 +25,9 @@ from emergence.report.words import (
     blank,
     chance_words,
     count,
-    day,
-    day_and_year,
     percent,
     shift_words,
-    span,
     weather_age,
-    week,
 )
 from emergence.runs.results import RunInfo, RunResult
 
@@ -64,6 +61,10 @@ class _Screen:
     result: RunResult
     width: int
     color: bool
+
+    @cached_property
+    def dates(self) -> Dates:
+        return Dates.of(self.result.info)
 
     @cached_property
     def lakes(self) -> dict[str, str]:
@@ -158,13 +159,14 @@ def _header(screen: _Screen, taxa: int) -> list[str]:
     info = screen.result.info
     known = any(year >= 0 for year in info.slot_years)
     springs = count(info.slots, "past spring") if known else "the calendar's mean weather"
-    lines = screen.title(plain(info.name) or "season", f"as of {day_and_year(info.as_of)}")[1:]
+    lines = screen.title(plain(info.name) or "season", f"as of {screen.dates.day_and_year(info.as_of)}")[1:]
     lines += wrap(
         f"{count(len(info.lakes), 'lake')}, {count(taxa, 'insect')}, "
         f"{info.slots * info.replicates} possible seasons each ({springs} x {count(info.replicates, 'draw')}).",
         screen.width,
     )
-    return [*lines, *wrap(weather_age(info.as_of, info.last_weather_day, info.today), screen.width)]
+    age = weather_age(info.as_of, info.last_weather_day, info.today, screen.dates.day_and_year)
+    return [*lines, *wrap(age, screen.width)]
 
 
 def _blocks(rows: Iterable[Any], *, by_season: bool = False) -> Iterable[tuple[str, list[Any]]]:
@@ -200,7 +202,7 @@ def _listed(screen: _Screen, columns: Sequence[Column], rows: pd.DataFrame, line
 
 def _now(screen: _Screen) -> list[str]:
     rows = choose.on_now(screen.result)
-    date = day(choose.tomorrow(screen.result))
+    date = screen.dates.day(choose.tomorrow(screen.result))
     head = screen.title("ON NOW", f"even chance and better on {date}; most moving days in the next 7 first")
     if rows.empty:
         return [*head, "  nothing yet"]
@@ -209,7 +211,7 @@ def _now(screen: _Screen) -> list[str]:
 
     def line(row: Any) -> list[str]:
         chance = f"{percent(row.active):>5} {chance_words(row.active)}"
-        best = "none, thin" if row.thin else week(row.ahead_week_start)
+        best = "none, thin" if row.thin else screen.dates.week(row.ahead_week_start)
         return [f"{row.days:.1f} d", chance, best, screen.lake(row), screen.short(row)]
 
     return [*head, *_listed(screen, NOW, rows, line, ROWS_NOW)]
@@ -223,7 +225,8 @@ def _soon(screen: _Screen) -> list[str]:
 
     def line(row: Any) -> list[str]:
         chance = f"{percent(row.ahead_week_chance):>5} {chance_words(row.ahead_week_chance)}"
-        return [week(row.ahead_week_start), f"{row.ahead_week_days:.1f}", chance, screen.lake(row), screen.short(row)]
+        start, days = screen.dates.week(row.ahead_week_start), f"{row.ahead_week_days:.1f}"
+        return [start, days, chance, screen.lake(row), screen.short(row)]
 
     return [*head, *_listed(screen, SOON, rows, line, ROWS_SOON)]
 
@@ -245,7 +248,8 @@ def _moved(screen: _Screen, changes: pd.DataFrame | None, since: str) -> list[st
 
 def _move(screen: _Screen, row: Any) -> list[str]:
     """Tell of the milestone that moved furthest; the best week where it did as much."""
-    shown = ("best_week", "best week", week), ("onset", "onset", day), ("peak", "middle", day)
+    dates = screen.dates
+    shown = ("best_week", "best week", dates.week), ("onset", "onset", dates.day), ("peak", "middle", dates.day)
     size = {name: abs(shift) if (shift := getattr(row, f"{name}_shift")) == shift else -1.0 for name, _, _ in shown}
     gone = [s for s in shown if blank(getattr(row, f"{s[0]}_now")) != blank(getattr(row, f"{s[0]}_before"))]
     name, words, phrase = gone[0] if gone else max(shown, key=lambda s: size[s[0]])
@@ -274,7 +278,8 @@ def _noted(screen: _Screen) -> list[str]:
     for effect in first:
         lake = screen.lakes.get(effect.lake_id, plain(effect.lake_id))
         insect = screen.insects.get((effect.taxon, 1, effect.event), plain(effect.taxon))
-        lines += wrap(f"{lake}, {insect}: {effect_words(effect)}", screen.width, first="  ", rest="    ")
+        said = effect_words(effect, screen.dates.day)
+        lines += wrap(f"{lake}, {insect}: {said}", screen.width, first="  ", rest="    ")
     more = len(effects) - len(first)
     return [*lines, *(screen.note(f"and {more} more in run.json") if more else [])]
 
@@ -344,15 +349,15 @@ def _dates(screen: _Screen, row: Any) -> list[str]:
     middle = "onset" if row.event == "turnover" else "peak"
     low, mid, high = (getattr(row, f"{middle}_{p}") for p in ("p10", "p50", "p90"))
     late = "?" if blank(high) else str((high - mid).days)
-    around = "" if blank(mid) else f"{day(mid):<6} -{(mid - low).days}+{late}"
+    around = "" if blank(mid) else f"{screen.dates.day(mid):<6} -{(mid - low).days}+{late}"
     ahead = not (blank(row.ahead_week_start) or row.thin)
     return [
         screen.short(row),
-        week(row.ahead_week_start) if ahead else "",
+        screen.dates.week(row.ahead_week_start) if ahead else "",
         f"{row.ahead_week_days:.1f}" if ahead else "",
         percent(row.ahead_week_chance) if ahead else "",
         around,
-        span(row.even_start, row.even_end) or "none yet",
+        screen.dates.span(row.even_start, row.even_end) or "none yet",
     ]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections.abc import Callable
 from typing import Any
 
 import pandas as pd
@@ -119,12 +120,14 @@ def shift_words(days: float) -> str:
     return f"{count(whole, 'day')} {'earlier' if days < 0 else 'later'}" if whole else "unmoved"
 
 
-def weather_age(as_of: dt.date, last: dt.date, today: dt.date | None) -> str:
+def weather_age(
+    as_of: dt.date, last: dt.date, today: dt.date | None, date_words: Callable[[Day], str] = day_and_year
+) -> str:
     """Return how old the weather is, against today where today is known."""
     if last > as_of:
-        return f"Weather after {day_and_year(as_of)} is in the folder and was not used."
+        return f"Weather after {date_words(as_of)} is in the folder and was not used."
     behind = (as_of - last).days
-    known = f"Weather known to {day_and_year(last)}"
+    known = f"Weather known to {date_words(last)}"
     if behind:
         known += f", {count(behind, 'day')} before the date asked for"
     age = (today - last).days if today else 0

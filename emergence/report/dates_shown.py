@@ -1,4 +1,4 @@
-"""Dates of the board in the order the user reads them: 24 May, or May 24."""
+"""Dates in the order the user reads them (``units.dates``): 24 May, or May 24."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from emergence.report import words
 from emergence.report.words import MONTHS, Day, blank
+from emergence.runs.results import RunInfo
 
 
 @dataclass(frozen=True)
@@ -14,6 +15,16 @@ class Dates:
     """How dates are written; the month is a word, so that no order can be misread."""
 
     month_first: bool = False
+
+    @classmethod
+    def of(cls, info: RunInfo) -> Dates:
+        """Return how a run's dates are written."""
+        return cls(month_first=info.date_order == "month-day")
+
+    @property
+    def axis(self) -> str:
+        """Return the format of a picture's dates."""
+        return "%b %-d" if self.month_first else "%-d %b"
 
     def day(self, date: Day) -> str:
         """Return ``12 Jun`` or ``Jun 12``, nothing for a blank date."""
