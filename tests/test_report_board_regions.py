@@ -21,19 +21,19 @@ def test_tables_hold_the_season_the_weeks_and_where_it_goes() -> None:
     assert [row[0] for row in season.rows] == ["all lakes", "coast", "fell", "0-300 m", "300-600 m"]
     assert moves.rows == [("Bluets, nymphs on the move", "fell, week of 5 Jun", "")]
     (weeks,) = (t for t in events if t.caption == "Bluets, nymphs on the move")
-    assert weeks.heads[5:] == ("29 May", "5 Jun", "12 Jun", "19 Jun", "26 Jun", "3 Jul")
+    assert weeks.heads[6:] == ("29 May", "5 Jun", "12 Jun", "19 Jun", "26 Jun", "3 Jul")
     fell = make_regions().table
     fell = fell[(fell["region"] == "fell") & (fell["event"] == "migration")].set_index("week_start")["share_active"]
     (row,) = (row for row in weeks.rows if row[0] == "fell")
     ahead = fell[fell.index >= "2023-05-29"].iloc[:4].tolist()
-    assert row[5:9] == [Shade(f"{100 * share:.0f}", share) for share in ahead]
-    assert [cell.step for cell in row[5:9] if isinstance(cell, Shade)] == [round(20 * share) for share in ahead]
-    assert row[4] == Bar("+2 d", 2.0, 12.0)  # the fullest is that of 300-600 m
+    assert row[6:10] == [Shade(f"{100 * share:.0f}", share) for share in ahead]
+    assert [cell.step for cell in row[6:10] if isinstance(cell, Shade)] == [round(20 * share) for share in ahead]
+    assert row[5] == Bar("+2 d", 2.0, 12.0)  # the fullest is that of 300-600 m
 
 
 def test_month_first_where_the_season_says_so() -> None:
     part = regions_part(make_regions(), month_first=True)
-    assert part.tables[1].rows[0][1] == "fell, week of Jun 5" and part.tables[2].heads[5] == "May 29"
+    assert part.tables[1].rows[0][1] == "fell, week of Jun 5" and part.tables[2].heads[6] == "May 29"
 
 
 def test_page_shows_them_without_scripts_and_guests_do_not_get_them() -> None:

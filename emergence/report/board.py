@@ -31,6 +31,7 @@ from emergence.report.board_rows import (
     next_rows,
     now_rows,
     since_rows,
+    turning_rows,
 )
 from emergence.report.board_shades import shade_styles
 from emergence.report.choose import tomorrow
@@ -52,6 +53,10 @@ NEXT_RULE = (
     "Best week begins within 28 days; beside it the chance of at least one moving day in it. Insects known to live "
     "there first, the soonest on top."
 )
+TURNING_RULE = (
+    "Lakes that mix from top to bottom tomorrow with at least an even chance, or begin to within 28 days: poor fishing "
+    "until it is over (common practice, no source)."
+)
 SAFETY = (
     ("Weather", "This page knows air temperature only. Wind, thunder, blooms, closures and water levels are not in it. "
                 "Read the official forecast, look at the sky, and be off the water at the first thunder."),
@@ -71,8 +76,8 @@ LEGEND = (
                "seasons it falls between the two dates below it."),
     ("Even odds", "the dates on which it is under way with at least an even chance."),
     ("A moving day", "at least 2 in 100 of the season's insects leave the water, or are on the move, that day."),
-    ("Chances", "of all dates given 70 %, about 70 % should be active. 45 to 54 % is called about even, 65 % and more "
-                "likely."),
+    ("Chances", "of all dates given 70\u00a0%, about 70\u00a0% should be active. 45 to 54\u00a0% is called about even, "
+                "65\u00a0% and more likely."),
 )  # fmt: skip
 
 
@@ -134,7 +139,7 @@ def _said(names: Names, beside: Beside, *, guest: bool) -> dict[str, Any]:
     known = min(info.last_weather_day, info.as_of)
     day, day_and_year = names.dates.day, names.dates.day_and_year
     now, soon = now_rows(names), next_rows(names)
-    lakes = lake_rows(names, beside.pages)
+    lakes, moved = lake_rows(names, beside.pages), since_rows(names)
     return {
         "title": plain(info.name) or "season",
         "guest": guest,
@@ -153,7 +158,10 @@ def _said(names: Names, beside: Beside, *, guest: bool) -> dict[str, Any]:
         "most": MOST_SHOWN,
         "since": beside.since,
         "since_day": day(beside.since.as_of) if beside.since else "",
-        "moved": since_rows(names),
+        "turning": turning_rows(names),
+        "turning_rule": TURNING_RULE,
+        "moved": moved,
+        "bar_days": round(max((r["bar"].full for r in moved if r["bar"]), default=0)),
         "most_listed": MOST_LISTED,
         "most_moved": MOST_MOVED,
         "lakes": lakes,
@@ -161,13 +169,21 @@ def _said(names: Names, beside: Beside, *, guest: bool) -> dict[str, Any]:
         "ribbon_days": RIBBON_DAYS,
         "safety": SAFETY,
         "legend": LEGEND,
+        **_input(names),
+        "stages": STAGES,
+        "levels": LEVELS,
+        "units": {"t": info.temperature_unit, "l": info.length_unit},
+    }
+
+
+def _input(names: Names) -> dict[str, list[str]]:
+    """Return what is said of the input: what was assumed, left out, worth knowing, and which lakes dropped out."""
+    info = names.result.info
+    return {
         "assumptions": [plain(text) for text in info.assumptions],
         "left_out": [plain(p.sentence()) for p in sorted(info.problems) if p.severity != "note"],
         "worth": [plain(p.sentence()) for p in sorted(info.problems) if p.severity == "note"],
         "dropped": [f"{plain(lake)}: {plain(reason)}" for lake, reason in info.dropped.items()],
-        "stages": STAGES,
-        "levels": LEVELS,
-        "units": {"t": info.temperature_unit, "l": info.length_unit},
     }
 
 

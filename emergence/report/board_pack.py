@@ -32,7 +32,8 @@ WINDOW_DATES = {
 }  # fmt: skip
 """Short names of the dates of a window; turnover, which has no peak, has its onset there.
 
-``bw`` is the best week still ahead, where there is none the season's; none where the brood is thin."""
+``bw`` is the best week still ahead, where there is none the season's; none where the brood is thin, and for
+the turnover, whose days are not the ones to fish."""
 TABLE = np.array(list(LEVELS), dtype=object)
 
 
@@ -124,7 +125,7 @@ def _windows(result: RunResult, order: dict[str, int], known: dict[Any, int], fi
     rows = result.windows
     turning, ahead = rows["event"] == "turnover", rows["ahead_week_start"].notna()
     dates = dict(WINDOW_DATES)
-    best = rows["ahead_week_start"].where(ahead, rows["best_week_start"]).mask(choose.is_thin(rows))
+    best = rows["ahead_week_start"].where(ahead, rows["best_week_start"]).mask(choose.is_thin(rows) | turning)
     out: Pack = {
         "lake": [order[str(key)] for key in rows["lake_id"]],
         "insect": [known[key] for key in zip(rows["taxon"], rows["brood"].astype(int), rows["event"], strict=True)],

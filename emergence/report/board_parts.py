@@ -52,12 +52,18 @@ Cell = str | Bar | Shade
 
 @dataclass(frozen=True)
 class Table:
-    """A table of a part: the first cell of each row names it; ``numbers`` are the columns set to the right."""
+    """A table of a part: the first cell of each row names it.
+
+    ``numbers`` are the columns set to the right, ``apart`` the rows that begin another kind of rows; ``weeks`` says
+    that its last columns are weeks, which a phone sets below the rest.
+    """
 
     caption: str
     heads: Sequence[str]
     rows: Sequence[Sequence[Cell]]
     numbers: frozenset[int] = frozenset()
+    apart: frozenset[int] = frozenset()
+    weeks: bool = False
 
 
 @dataclass(frozen=True)

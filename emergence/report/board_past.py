@@ -10,16 +10,19 @@ import pandas as pd
 
 from emergence.report.board_parts import Part, Table
 from emergence.report.text import plain
-from emergence.report.words import event_words, percent
+from emergence.report.words import event_words
 from emergence.runs.results import RunInfo
 
 DATES = ("truth_from", "truth_to", "p10", "p50", "p90")
 SCORES = ("crps", "crps_mean_date", "crps_calendar")
+LATEST = pd.Timestamp("2200-01-01")
+"""Where a date lies beyond the season."""
 Row = dict[str, Any]
 RULE = (
-    "Past seasons forecast again as if on a day of theirs, with nothing known of what came after. Off: how many days "
-    "the middle date lay from what was seen, in the middle case. In the range: how often what was seen fell between "
-    "the early and the late date; honest ranges hold about 80 %."
+    "Past seasons forecast again as if on a day of theirs, with nothing known of what came after. Off: how many days, "
+    "in the mean, the middle date lay from those between which it came. In the range: how much of these days lay "
+    "between the early and the late date; honest ranges hold about 80\u00a0%. Heat in the water: the days on which it "
+    "passed given sums, from readings."
 )
 SCORE_RULE = "CRPS in days, the smaller the better; by how much it beats the mean date of other years and the calendar."
 
@@ -70,17 +73,15 @@ def past_rows(hindcast: pd.DataFrame, info: RunInfo) -> list[Row]:
     Returns
     -------
     list
-        what, ahead (in words), cases, off (middle distance of the middle date from what was seen), inside (share of
-        cases seen between the 10 and 90 % dates, 80 % if honest), crps, and by how much it beats the mean date and the
-        calendar.
+        what, ahead (in words), cases, off (mean distance of the middle date from what was seen), inside (share of
+        the days seen that lie between the 10 and 90 % dates, 80 % if honest), crps, and by how much it beats the mean
+        date and the calendar.
     """
     out = []
     for (taxon, event, lead), rows in hindcast.groupby(["taxon", "event", "lead_days"], sort=False):
         known = rows[rows["p50"].notna() & rows["truth_from"].notna()]
         if not len(known):
             continue
-        late = known["p90"].fillna(pd.Timestamp.max.normalize())
-        inside = (known["p10"] <= known["truth_to"]) & (late >= known["truth_from"])
         before, after = (known["truth_from"] - known["p50"]).dt.days, (known["p50"] - known["truth_to"]).dt.days
         off = np.maximum(np.maximum(before.to_numpy(), after.to_numpy()), 0)
         crps, mean_date, calendar = (float(rows[name].mean()) for name in SCORES)
@@ -89,14 +90,23 @@ def past_rows(hindcast: pd.DataFrame, info: RunInfo) -> list[Row]:
                 "what": _what(info, str(taxon), str(event)),
                 "ahead": _ahead(int(str(lead).partition(".")[0])),
                 "cases": len(known),
-                "off": f"{np.median(off):.0f}",
-                "inside": percent(float(inside.mean())),
+                "off": f"{off.mean():.1f}",
+                "inside": f"{100 * _inside(known).mean():.0f}\u00a0%",
                 "crps": f"{crps:.1f}",
                 "mean_date": _gain(crps, mean_date),
                 "calendar": _gain(crps, calendar),
             }
         )
     return out
+
+
+def _inside(known: pd.DataFrame) -> pd.Series[Any]:
+    """Return which share [0..1] of the days between which it came lies between the 10 and 90 % dates."""
+    early, late = known["p10"], known["p90"].fillna(LATEST)
+    low = known["truth_from"].where(known["truth_from"] > early, early)
+    high = known["truth_to"].where(known["truth_to"] < late, late)
+    days = (known["truth_to"] - known["truth_from"]).dt.days + 1
+    return ((high - low).dt.days + 1).clip(lower=0) / days
 
 
 def _what(info: RunInfo, taxon: str, event: str) -> str:
@@ -115,4 +125,4 @@ def _ahead(days: int) -> str:
 
 
 def _gain(ours: float, other: float) -> str:
-    return "" if not other > 0 else f"{100 * (1 - ours / other):+.0f} %"
+    return "" if not other > 0 else f"{100 * (1 - ours / other):+.0f}\u00a0%"

@@ -11,6 +11,7 @@ from emergence.report.dates_shown import Dates
 from emergence.report.region_words import (
     ALL,
     LEAVES,
+    WEEKS_SHOWN,
     climb_words,
     event_name,
     event_rows,
@@ -28,15 +29,16 @@ LEAST_FULL_D = 7.0
 """A bar is full at this many days at least."""
 RULE = (
     "Weeks: per cent of the lakes in which it is under way, from that Monday. Begin and peak: half of the lakes and "
-    "possible seasons have come to it. Bars: days against the normal year by the weather alone, left for ahead, right "
-    "for behind; the normal year is each lake under each of the {springs} past springs. ± is the chance of few draws."
+    "possible seasons have come to it; spread: days from the first to the last tenth of the peaks. Bars: days against "
+    "the normal year by the weather alone, left for ahead, right for behind; the normal year is each lake under each "
+    "of the {springs} past springs. Most like: the past spring nearest to this one; ± what chance alone may make of it."
 )
 CLIMB_RULE = (
     "In brackets: 95 % confidence interval over the lakes' middle dates; what insects of neighbouring lakes differ in "
     f"beyond them is not in it. Published for leaves in spring: {LEAVES}."
 )
 GROUP_HEADS = ("Where", "Lakes", "Against the normal year", "Most like")
-EVENT_HEADS = ("Where", "Lakes", "Begin", "Peak", "Against the normal year")
+EVENT_HEADS = ("Where", "Lakes", "Begin", "Peak", "Spread", "Against the normal year")
 
 
 def regions_part(result: RegionsResult, *, month_first: bool = False) -> Part:
@@ -83,7 +85,8 @@ def _season(result: RegionsResult) -> Table:
         like = f"{row.like_year}{off}" if row.like_year else ""
         where = group_words(row.region, row.band, result.length_unit)
         rows.append([where, str(row.lakes), _bar(row.days_vs_normal, full, words), like])
-    return Table("The season against the normal year", GROUP_HEADS, rows, frozenset({1}))
+    bands = [row.band != ALL and row.region == ALL for row in groups]
+    return Table("The season against the normal year", GROUP_HEADS, rows, frozenset({1}), _apart(bands))
 
 
 def _event(result: RegionsResult, event: tuple[str, int, str], dates: Dates) -> Table:
@@ -99,10 +102,13 @@ def _event(result: RegionsResult, event: tuple[str, int, str], dates: Dates) -> 
         share = dict(zip(part["week_start"], part["share_active"], strict=True))
         where = group_words(one["region"], one["band"], result.length_unit)
         days = [_day(one[name], dates) for name in ("onset_p50", "peak_p50")]
+        spread = "" if pd.isna(one["spread_days"]) else f"{one['spread_days']:.0f} d"
         bar = _bar(one["days_vs_normal"], full, f"{signed_days(one['days_vs_normal'])} d")
-        rows.append([where, str(one["lakes"]), *days, bar, *(_share(share.get(w, 0.0)) for w in weeks)])
-    numbers = frozenset({1, *range(len(EVENT_HEADS), len(EVENT_HEADS) + len(weeks))})
-    return Table(event_name(result, *event), (*EVENT_HEADS, *(dates.day(w) for w in weeks)), rows, numbers)
+        rows.append([where, str(one["lakes"]), *days, spread, bar, *(_share(share.get(w, 0.0)) for w in weeks)])
+    numbers = frozenset({1, 4, *range(len(EVENT_HEADS), len(EVENT_HEADS) + len(weeks))})
+    heads = (*EVENT_HEADS, *(dates.day(w) for w in weeks))
+    bands = [part["region"].iloc[0] == ALL for part in parts]
+    return Table(event_name(result, *event), heads, rows, numbers, _apart(bands), weeks=len(weeks) == WEEKS_SHOWN)
 
 
 def _moves(result: RegionsResult, events: list[tuple[str, int, str]], dates: Dates) -> Table:
@@ -124,6 +130,11 @@ def _stops(result: RegionsResult, found: pd.DataFrame, dates: Dates) -> str:
     return ", then ".join(stops)
 
 
+def _apart(bands: list[bool]) -> frozenset[int]:
+    """Return the row with which height bands begin below regions; none where there is one kind alone."""
+    return frozenset({bands.index(True)}) if any(bands) and not bands[0] else frozenset()
+
+
 def _share(share: float) -> Cell:
     return Shade(f"{100 * share:.0f}", share)
 
@@ -138,4 +149,4 @@ def _full(days: list[float]) -> float:
 
 
 def _bar(days: float, full: float, words: str) -> Cell:
-    return "" if pd.isna(days) else Bar(words, float(days), full)
+    return "" if pd.isna(days) else Bar(words, float(days) if round(days) else 0.0, full)

@@ -17,7 +17,7 @@ from emergence.report.board_parts import Bar
 from emergence.report.board_shades import step
 from emergence.report.dates_shown import Dates
 from emergence.report.effects import effect_size, effect_words
-from emergence.report.history import CAUSES, KEYS
+from emergence.report.history import CAUSES, KEYS, MOVED_DAYS
 from emergence.report.text import plain
 from emergence.report.units import FOOT_M
 from emergence.report.words import (
@@ -40,7 +40,10 @@ MOST_SHOWN, MOST_LISTED, MOST_MOVED = 8, 120, 40
 """Rows of a list that are open, that unfold, and of what moved; the rest stands with its lake."""
 RIBBON_DAYS, WEEK_DAYS = 28, 7
 BAR_DAYS = 14
-"""Days at which the bar of a shift is full."""
+"""Days at which the bar of a shift is full at least; the farthest shift fills it."""
+POOR = "poor fishing while it lasts (common practice, no source)"
+MILESTONES = (("best_week", "best week"), ("onset", "begin"), ("peak", "middle"))
+Milestones = tuple[tuple[str, str], ...]
 Row = dict[str, Any]
 
 
@@ -104,15 +107,27 @@ class Names:
     def unsure(self) -> set[tuple[Any, ...]]:
         """Return the keys of windows whose insect is not known to live there."""
         rows = self.result.windows
-        return {tuple(getattr(r, key) for key in KEYS) for r in rows_of(rows[rows["residence"] == "unsure"])}
+        return {_key(r) for r in rows_of(rows[rows["residence"] == "unsure"])}
 
     @cached_property
     def shifts(self) -> dict[tuple[Any, ...], str]:
         """Return the change of each window that moved, in words."""
         if self.since is None:
             return {}
-        rows = rows_of(self.since.moved)
-        return {tuple(getattr(r, key) for key in KEYS): " ".join(move_words(r, self.dates)) for r in rows}
+        told = [(r, self.milestones(r)) for r in rows_of(self.since.moved)]
+        return {_key(r): " ".join(move_words(r, self.dates, m)) for r, m in told if _moved(r, m)}
+
+    @cached_property
+    def thin(self) -> set[tuple[Any, ...]]:
+        """Return the keys of windows so thin that no week is the best."""
+        rows = self.result.windows
+        return {_key(r) for r in rows_of(rows[choose.is_thin(rows)])}
+
+    def milestones(self, row: Any) -> Milestones:
+        """Return what is told of a window when it moves: no best week where it has none, of the turnover its begin."""
+        if row.event == "turnover":
+            return MILESTONES[1:2]
+        return MILESTONES[1:] if _key(row) in self.thin else MILESTONES
 
     def insect(self, row: Any) -> str:
         """Return what a row is about."""
@@ -125,7 +140,7 @@ class Names:
 
     def change(self, row: Any) -> str:
         """Return what a window did since the run before; "" where it moved by less than 2 days."""
-        return self.shifts.get(tuple(getattr(row, key) for key in KEYS), "")
+        return self.shifts.get(_key(row), "")
 
     def chances_ahead(self, row: Any) -> NDArray[np.float64]:
         """Return the chances of a moving day from tomorrow on, RIBBON_DAYS of them."""
@@ -167,6 +182,7 @@ def _item(names: Names, row: Any, shown: Row, line: str) -> Row:
         "insect": insect,
         "event": event,
         "group": "lake" if row.taxon == "-" else row.taxon,
+        "key": f"{row.taxon}/{int(row.brood)}/{row.event}",
         "unsure": row.residence == "unsure",
         "tile": shown,
         "week": names.dates.week(week),
@@ -176,6 +192,36 @@ def _item(names: Names, row: Any, shown: Row, line: str) -> Row:
         "line": line,
         "change": names.change(row),
     }
+
+
+def _insects(rows: pd.DataFrame) -> pd.DataFrame:
+    return rows[rows["taxon"] != "-"]
+
+
+def turning_rows(names: Names) -> list[Row]:
+    """Return the lakes whose turnover is under way tomorrow with at least an even chance, or begins within four weeks.
+
+    The soonest first; when it begins and ends is told by the middle possible season.
+    """
+    first = pd.Timestamp(choose.tomorrow(names.result))
+    rows = choose.with_tomorrow(names.result)
+    rows = rows[(rows["event"] == "turnover") & choose.this_season(names.result).to_numpy()]
+    soon = rows["onset_p50"].between(first, first + pd.Timedelta(days=RIBBON_DAYS - 1))
+    rows = rows[(rows["active"] >= choose.EVEN) | soon].sort_values("onset_p50", kind="stable")
+    out = []
+    for row in rows_of(rows):
+        place, on = names.order[str(row.lake_id)], row.active >= choose.EVEN
+        end = "" if blank(row.end_p50) else f", over by {names.dates.day(row.end_p50)}"
+        line = f"under way {share(row.active)}" if on else f"begins {names.dates.day(row.onset_p50)}"
+        out.append(
+            {
+                "lake": names.lakes[str(row.lake_id)],
+                "place": place,
+                "region": names.regions[place],
+                "line": line + end,
+            }
+        )
+    return out
 
 
 def days_tile(days: float) -> Row:
@@ -188,7 +234,7 @@ def now_rows(names: Names) -> list[Row]:
 
     Known residents first, then the most moving days expected in the seven days from tomorrow on.
     """
-    rows = choose.on_now(names.result)
+    rows = _insects(choose.on_now(names.result))
     rows = rows.assign(thin=choose.is_thin(rows))
     week = [float(names.chances_ahead(r)[:WEEK_DAYS].sum()) for r in rows_of(rows)]
     rows = rows.assign(unsure=rows["residence"] == "unsure", fewer=[-round(days, 6) for days in week], days=week)
@@ -198,7 +244,7 @@ def now_rows(names: Names) -> list[Row]:
 
 def next_rows(names: Names) -> list[Row]:
     """Return what begins within four weeks: known residents first, the soonest first."""
-    rows = choose.coming(names.result)
+    rows = _insects(choose.coming(names.result))
     rows = rows.assign(unsure=rows["residence"] == "unsure", thin=choose.is_thin(rows))
     rows = rows.sort_values("unsure", kind="stable")
     return [
@@ -206,19 +252,20 @@ def next_rows(names: Names) -> list[Row]:
     ]
 
 
-MILESTONES = (("best_week", "best week"), ("onset", "begin"), ("peak", "middle"))
-
-
-def move_words(row: Any, dates: Dates) -> tuple[str, str]:
+def move_words(row: Any, dates: Dates, milestones: Milestones = MILESTONES) -> tuple[str, str]:
     """Return what moved furthest and by how much: ("best week", "3 days earlier")."""
-    gone = [m for m in MILESTONES if blank(getattr(row, f"{m[0]}_now")) != blank(getattr(row, f"{m[0]}_before"))]
+    gone = [m for m in milestones if blank(getattr(row, f"{m[0]}_now")) != blank(getattr(row, f"{m[0]}_before"))]
     if gone:
         name, words = gone[0]
         phrase = dates.week if name == "best_week" else dates.day
         now, before = getattr(row, f"{name}_now"), getattr(row, f"{name}_before")
         return words, f"no longer has a date, was {phrase(before)}" if blank(now) else "now has a date"
-    name, words = max(MILESTONES, key=lambda m: _size(row, m[0]))
+    name, words = _farthest(row, milestones)
     return words, shift_words(getattr(row, f"{name}_shift"))
+
+
+def _farthest(row: Any, milestones: Milestones) -> tuple[str, str]:
+    return max(milestones, key=lambda m: _size(row, m[0]))
 
 
 def _cause_words(causes: str) -> str:
@@ -232,36 +279,48 @@ def _size(row: Any, name: str) -> float:
     return -1.0 if blank(shift) else abs(shift)
 
 
+def _moved(row: Any, milestones: Milestones) -> bool:
+    """Return whether one of the milestones moved far enough to be told, or came or went."""
+    gone = any(blank(getattr(row, f"{name}_now")) != blank(getattr(row, f"{name}_before")) for name, _ in milestones)
+    return gone or _size(row, _farthest(row, milestones)[0]) >= MOVED_DAYS
+
+
+def _key(row: Any) -> tuple[Any, ...]:
+    return tuple(getattr(row, key) for key in KEYS)
+
+
 def since_rows(names: Names) -> list[Row]:
-    """Return what moved, the farthest first among what still lies ahead, then what is over."""
+    """Return what moved: what lies ahead before what is over, insects known to live there first, then the farthest."""
     if names.since is None:
         return []
     moved, as_of = names.since.moved, pd.Timestamp(names.result.info.as_of)
     moved = moved[moved["lake_id"].isin(names.order)]
-    behind = moved["best_week_now"] + pd.Timedelta(days=6) <= as_of
-    out = []
-    for row in rows_of(moved.assign(behind=behind).sort_values("behind", kind="stable")):
-        name = max(MILESTONES, key=lambda m: _size(row, m[0]))[0]
-        shift = getattr(row, f"{name}_shift")
-        insect, event = names.parts(row)
-        place = names.order[str(row.lake_id)]
-        what, how = move_words(row, names.dates)
-        out.append(
-            {
-                "lake": names.lakes[str(row.lake_id)],
-                "place": place,
-                "region": names.regions[place],
-                "group": "lake" if row.taxon == "-" else row.taxon,
-                "unsure": tuple(getattr(row, key) for key in KEYS) in names.unsure,
-                "insect": insect,
-                "event": event,
-                "what": what,
-                "how": how,
-                "cause": _cause_words(getattr(row, "cause", "")),
-                "bar": None if blank(shift) else Bar(how, float(shift), BAR_DAYS),
-            }
-        )
-    return out
+    moved = moved.assign(over=moved["best_week_now"] + pd.Timedelta(days=6) <= as_of)
+    rows = [(r, names.milestones(r)) for r in rows_of(moved)]
+    far = [(r, m, _size(r, _farthest(r, m)[0])) for r, m in rows if _moved(r, m)]
+    far.sort(key=lambda told: (told[0].over, _key(told[0]) in names.unsure, _key(told[0]) in names.thin, -told[2]))
+    full = max([float(BAR_DAYS), *(size for _, _, size in far)])
+    return [_since(names, row, milestones, full) for row, milestones, _ in far]
+
+
+def _since(names: Names, row: Any, milestones: Milestones, full: float) -> Row:
+    shift = getattr(row, f"{_farthest(row, milestones)[0]}_shift")
+    insect, event = names.parts(row)
+    place = names.order[str(row.lake_id)]
+    what, how = move_words(row, names.dates, milestones)
+    return {
+        "lake": names.lakes[str(row.lake_id)],
+        "place": place,
+        "region": names.regions[place],
+        "group": "lake" if row.taxon == "-" else row.taxon,
+        "unsure": _key(row) in names.unsure,
+        "insect": insect,
+        "event": event,
+        "what": what,
+        "how": how,
+        "cause": _cause_words(getattr(row, "cause", "")),
+        "bar": None if blank(shift) else Bar(how, float(shift), full),
+    }
 
 
 def lake_rows(names: Names, pages: LakePages | None) -> list[Row]:
@@ -291,10 +350,15 @@ def _lake(names: Names, lake: Any, rows: list[Any], notes: list[str]) -> Row:
         "region": names.regions[names.order[key]],
         "facts": _facts(names, lake),
         "windows": sorted(windows, key=lambda w: w["over"] or not w["dated"]),
+        "soonest": next((f"{w['week']}: {w['insect']}, {w['event']}" for w in windows if w["week"] and _told(w)), ""),
         "effects": _effects(names, key),
         "notes": notes,
         "assumed": [plain(t) for t in names.result.info.assumptions if _names(t, key, str(lake.name))],
     }
+
+
+def _told(window: Row) -> bool:
+    return window["dated"] and not (window["over"] or window["unsure"])
 
 
 def _names(text: str, *keys: str) -> bool:
@@ -317,7 +381,7 @@ def _facts(names: Names, lake: Any) -> list[str]:
 
 def length(metres: float, *, feet: bool) -> str:
     """Return a height in the units shown."""
-    return f"{metres / FOOT_M:,.0f} ft".replace(",", " ") if feet else f"{metres:,.0f} m".replace(",", " ")
+    return f"{metres / FOOT_M:.0f}\u00a0ft" if feet else f"{metres:.0f}\u00a0m"
 
 
 def _window(names: Names, row: Any, *, several: bool) -> Row:
@@ -327,7 +391,7 @@ def _window(names: Names, row: Any, *, several: bool) -> Row:
     dates = names.dates
     reach = "" if blank(low) else f"{dates.day(low)} to {dates.day(high) or 'beyond this season'}"
     ahead = not blank(row.ahead_week_start)
-    start = pd.NaT if row.thin else row.ahead_week_start if ahead else row.best_week_start
+    start = pd.NaT if row.thin or row.event == "turnover" else row.ahead_week_start if ahead else row.best_week_start
     days, chance = (row.ahead_week_days, row.ahead_week_chance) if ahead else (row.best_week_days, row.best_week_chance)
     return {
         "insect": insect,
@@ -336,7 +400,7 @@ def _window(names: Names, row: Any, *, several: bool) -> Row:
         "unsure": MAY_LIVE_HERE if row.residence == "unsure" else "",
         "over": bool(row.over),
         "dated": bool(row.dated),
-        "thin": THIN if row.thin else "",
+        "thin": THIN if row.thin else POOR if row.event == "turnover" else "",
         "week": dates.week(start),
         "days": "" if blank(start) else f"{days:.1f} of 7 days",
         "tile": None if blank(start) else tile(chance),
@@ -345,7 +409,7 @@ def _window(names: Names, row: Any, *, several: bool) -> Row:
         "even": dates.span(row.even_start, row.even_end) or NO_EVEN_DAY,
         "none": share(row.chance_not_this_season) if row.chance_not_this_season >= LEAST_NONE else "",
         "strength": _strength(row),
-        "change": names.shifts.get(tuple(getattr(row, key) for key in KEYS), ""),
+        "change": names.change(row),
     }
 
 

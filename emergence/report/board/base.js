@@ -158,7 +158,7 @@ function table(caption, heads, rows) {
 }
 function asTable(title, caption, heads, rows) {
   const box = h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": caption });
-  const out = h("details", {}, h("summary", {}, title), box);
+  const out = h("details", { class: "unfold" }, h("summary", {}, title), box);
   out.addEventListener("toggle", () => {
     if (out.open && !box.firstChild) box.appendChild(table(caption, heads, rows()));
   });

@@ -9,7 +9,7 @@ function drawLake(k) {
   const taxa = lakeTaxa(k);
   if (taxa.some((t) => D.stages[`${k}/${t}`])) stageBoard(detail, k, taxa);
   if (taxa.length) {
-    detail.appendChild(h("h3", {}, "Heat and stages through the season"));
+    detail.appendChild(h("h3", { class: "unfolds" }, "Heat and stages through the season"));
     taxa.forEach((t) => detail.appendChild(unfolding(D.taxa[t][1], (box) => heatAndStages(box, k, t))));
   }
   pager(all(".pager", page)[0], k);
@@ -21,7 +21,7 @@ function heatAndStages(box, k, t) {
 /* Something that is drawn when it is first opened. */
 function unfolding(title, fill) {
   const box = h("div", {});
-  const out = h("details", {}, h("summary", {}, title), box);
+  const out = h("details", { class: "unfold" }, h("summary", {}, title), box);
   out.addEventListener("toggle", () => {
     if (out.open && !box.firstChild) fill(box);
   });
@@ -57,7 +57,7 @@ function lakeStrips(box, k) {
 
 /* Which stages are about on one day: a bar for each insect, the numbers beside it. */
 function stageBoard(box, k, taxa) {
-  const picked = h("input", { type: "date", value: iso(D.asof + 1) });
+  const picked = h("input", { type: "date", value: iso(ahead()) });
   const out = h("div", {});
   const move = (days) => {
     if (picked.value) picked.value = iso(offsetOf(picked.value) + days);
@@ -115,8 +115,8 @@ function sharesOn(k, t, offset) {
 function stageBar(shares) {
   const svg = s("svg", {
     class: "stagebar",
-    width: 160,
-    height: 18,
+    width: 162,
+    height: 20,
     viewBox: "0 0 160 18",
     "aria-hidden": "true",
   });

@@ -1,24 +1,54 @@
 const NOTES = { list: [], kept: false, key: `emergence notes ${D.name}` };
 
-function loadNotes() {
+/* What the browser keeps, null where it keeps nothing; text that cannot be read is laid aside, never written over. */
+function storedNotes() {
+  let text = null;
   try {
-    NOTES.list = JSON.parse(localStorage.getItem(NOTES.key) || "[]");
-    localStorage.setItem(NOTES.key, JSON.stringify(NOTES.list));
-    NOTES.kept = true;
+    text = localStorage.getItem(NOTES.key);
   } catch (error) {
-    NOTES.list = [];
+    return null;
   }
-  $("n-where").textContent = NOTES.kept
-    ? "They are kept in this browser until you remove them."
-    : "This browser keeps nothing: save or copy the notes before you close the page.";
+  if (text === null) return [];
+  try {
+    const list = JSON.parse(text);
+    if (Array.isArray(list) && list.every((note) => note && typeof note.kind === "string")) return list;
+  } catch (error) {
+    /* laid aside below */
+  }
+  return stored(`${NOTES.key}, not readable`, text) ? [] : null;
 }
-function keepNotes() {
+function stored(key, text) {
   try {
-    localStorage.setItem(NOTES.key, JSON.stringify(NOTES.list));
+    localStorage.setItem(key, text);
+    return true;
   } catch (error) {
-    NOTES.kept = false;
+    return false;
   }
+}
+function loadNotes() {
+  const list = storedNotes();
+  NOTES.list = list || NOTES.list;
+  NOTES.kept = list !== null && stored(NOTES.key, JSON.stringify(list));
+  sayWhere();
+}
+function sayWhere() {
+  const where = $("n-where");
+  where.className = NOTES.kept ? "" : "warned";
+  where.textContent = NOTES.kept
+    ? "They are kept in this browser until you remove them."
+    : "This browser keeps nothing more: save or copy the notes before you close the page.";
+}
+/* Changes the list as it now is in the browser, so that a second page open beside this one loses nothing. */
+function changeNotes(change) {
+  const kept = storedNotes() || [];
+  const here = NOTES.kept ? [] : NOTES.list.filter((note) => !kept.some((other) => sameNote(other, note)));
+  NOTES.list = change(kept.concat(here));
+  NOTES.kept = stored(NOTES.key, JSON.stringify(NOTES.list));
+  sayWhere();
   listNotes();
+}
+function sameNote(one, other) {
+  return JSON.stringify(one) === JSON.stringify(other);
 }
 function number(text) {
   return Number(String(text).trim().replace(",", "."));
@@ -98,11 +128,10 @@ function listNotes() {
     return;
   }
   const list = h("ul", { class: "plain" });
-  NOTES.list.forEach((note, k) => {
+  NOTES.list.forEach((note) => {
     const drop = h("button", { type: "button", "aria-label": `Remove: ${noteWords(note)}` }, "remove");
     drop.addEventListener("click", () => {
-      NOTES.list.splice(k, 1);
-      keepNotes();
+      changeNotes((kept) => kept.filter((other) => !sameNote(other, note)));
       $("n-said").textContent = "Removed.";
     });
     list.appendChild(h("li", {}, h("bdi", {}, noteWords(note)), " ", drop));
@@ -134,9 +163,11 @@ function startNotes() {
       said.textContent = note;
       return;
     }
-    const same = NOTES.list.some((other) => JSON.stringify(other) === JSON.stringify(note));
-    if (!same) NOTES.list.push(note);
-    keepNotes();
+    let same = false;
+    changeNotes((kept) => {
+      same = kept.some((other) => sameNote(other, note));
+      return same ? kept : kept.concat([note]);
+    });
     form.water.value = form.note.value = "";
     said.textContent = (same ? "Noted before: " : "Noted: ") + noteWords(note);
   });
@@ -159,9 +190,15 @@ function startNotes() {
       NOTES.list.length &&
       window.confirm(`Remove all ${NOTES.list.length} kept notes from this browser?`)
     ) {
-      NOTES.list = [];
-      keepNotes();
+      changeNotes(() => []);
+      $("n-said").textContent = "Removed.";
     }
+  });
+  /* Another page of this season changed them. */
+  window.addEventListener("storage", (event) => {
+    if (!NOTES.kept || (event.key !== NOTES.key && event.key !== null)) return;
+    loadNotes();
+    listNotes();
   });
   loadNotes();
   listNotes();

@@ -84,7 +84,7 @@ function mapPicture(box, insect, offset, name) {
   const shrink = Math.cos((((lat[0] + lat[1]) / 2) * Math.PI) / 180);
   const width = Math.max(300, Math.min(box.clientWidth || 360, WIDEST));
   const wide = width > 600;
-  const pad = { side: wide ? 150 : 60, top: 96, bottom: 58 };
+  const pad = { side: wide ? 190 : 60, top: 112, bottom: 58 };
   const spanX = Math.max((lon[1] - lon[0]) * shrink, 0.02);
   const spanY = Math.max(lat[1] - lat[0], 0.02);
   const scale = Math.min((width - 2 * pad.side) / spanX, (wide ? 400 : 380) / spanY);
@@ -96,21 +96,40 @@ function mapPicture(box, insect, offset, name) {
     role: "img",
     "aria-label": `${name} on the map, as a table below`,
   });
+  const fill = `map${++PICTURE}-`;
+  svg.appendChild(stagePatterns(fill));
   svg.appendChild(s("rect", { class: "sheet", x: 0.5, y: 0.5, width: width - 1, height: high - 1 }));
   placed.sort((a, b) => b.lake.lat - a.lake.lat);
   placed.forEach((p) => {
     p.x = (width - spanX * scale) / 2 + (p.lake.lon - lon[0]) * shrink * scale;
     p.y = pad.top + (lat[1] - p.lake.lat) * scale;
-    p.rise = 14 + (50 * ((p.lake.up || 0) - up[0])) / Math.max(up[1] - up[0], 1);
-    column(svg, p);
+    p.rise = 22 + (62 * ((p.lake.up || 0) - up[0])) / Math.max(up[1] - up[0], 1);
+    p.stage = stageWord(p.w, offset);
+    column(svg, p, `url(#${fill}${STAGE_FILL[p.stage]})`);
   });
-  labels(svg, placed, width, high);
+  const unnamed = labels(svg, placed, width, high, wide);
   compass(svg, width, high, scale);
   box.appendChild(svg);
+  box.appendChild(
+    h(
+      "p",
+      { class: "keyline" },
+      h("span", {}, "slanted: not yet"),
+      h("span", {}, "full: under way"),
+      h("span", {}, "level lines: mostly over"),
+      unnamed
+        ? h(
+            "span",
+            {},
+            `${unnamed} without room for ${unnamed > 1 ? "their names" : "its name"}: in the table`,
+          )
+        : null,
+    ),
+  );
   const heads = ["Lake", "Height", "Under way", "Stage"];
   box.appendChild(
     asTable("The map as a table", `${name} on ${day(offset)}`, heads, () =>
-      placed.map((p) => [lakeLink(p.k), height(p.lake.up), pct(p.chance), stageWord(p.w, offset)]),
+      placed.map((p) => [lakeLink(p.k), height(p.lake.up), pct(p.chance), p.stage]),
     ),
   );
 }
@@ -127,45 +146,50 @@ function placedLakes(insect, offset) {
     chance: chance(w, "active", offset),
   })).filter((p) => p.lake.lat !== null && p.lake.lon !== null);
 }
-function column(svg, p) {
+/* Pattern of each stage of an insect's season, as on the stage board: slanted, full, level lines. */
+const STAGE_FILL = { "not yet": 1, "under way": 2, "mostly over": 3, "no date": 1 };
+function column(svg, p, fill) {
   const full = ((p.rise - 3) * p.chance) / 100;
-  svg.appendChild(s("ellipse", { class: "pool", cx: p.x, cy: p.y, rx: 12, ry: 3.5 }));
-  svg.appendChild(s("rect", { class: "col", x: p.x - 6, y: p.y - p.rise, width: 12, height: p.rise }));
-  svg.appendChild(s("rect", { class: "colfill", x: p.x - 4.5, y: p.y - 1.5 - full, width: 9, height: full }));
+  svg.appendChild(s("ellipse", { class: "pool", cx: p.x, cy: p.y, rx: 15, ry: 4 }));
+  svg.appendChild(s("rect", { class: "col", x: p.x - 9, y: p.y - p.rise, width: 18, height: p.rise }));
+  svg.appendChild(s("rect", { fill, x: p.x - 7.5, y: p.y - 1.5 - full, width: 15, height: full }));
 }
-/* Names where there is room, nearest first, tied to their column by a thin line; the table has all of them. */
-function labels(svg, placed, width, high) {
-  const taken = placed.map((p) => ({ x: p.x - 12, y: p.y - p.rise - 1, w: 24, h: p.rise + 5 }));
+/* Names where there is room, nearest first, tied to their column by a thin line; returns how many found none. */
+function labels(svg, placed, width, high, wide) {
+  const taken = placed.map((p) => ({ x: p.x - 15, y: p.y - p.rise - 1, w: 30, h: p.rise + 6 }));
   const free = (b) =>
     b.x >= 4 &&
     b.x + b.w <= width - 4 &&
     b.y >= 4 &&
     b.y + b.h <= high - 44 &&
     !taken.some((t) => t.x < b.x + b.w && b.x < t.x + t.w && t.y < b.y + b.h && b.y < t.y + t.h);
-  placed.forEach((p) => {
+  const unnamed = placed.filter((p) => {
     const text = fitted(p.lake.name, 18);
-    const under = `${pct(p.chance)}, ${height(p.lake.up)}`;
+    const under = [wide ? `${p.stage} ${pct(p.chance)}` : pct(p.chance), height(p.lake.up)]
+      .filter(Boolean)
+      .join(", ");
     const w = Math.max(Array.from(text).length, under.length) * 6.6;
     const tries = [];
-    [16, 34, 56, 82].forEach((away) => {
+    [20, 38, 60, 86].forEach((away) => {
       [0, -18, 18, -36, 36].forEach((lift) => {
         tries.push({ side: 1, away, lift }, { side: -1, away, lift });
       });
     });
-    tries.some((t) => {
+    return !tries.some((t) => {
       const x = t.side > 0 ? p.x + t.away : p.x - t.away - w;
       const b = { x, y: p.y - p.rise / 2 - 15 + t.lift, w, h: 29 };
       if (!free(b)) return false;
       taken.push(b);
       const at = t.side > 0 ? b.x : b.x + w;
       const anchor = t.side > 0 ? "start" : "end";
-      const tie = `M${p.x + t.side * 7} ${p.y - p.rise / 2}L${at - t.side * 3} ${b.y + 14}`;
-      svg.insertBefore(s("path", { class: "tie", d: tie }), svg.children[1]);
+      const tie = `M${p.x + t.side * 10} ${p.y - p.rise / 2}L${at - t.side * 3} ${b.y + 14}`;
+      svg.insertBefore(s("path", { class: "tie", d: tie }), svg.children[2]);
       svg.appendChild(s("text", { class: "water", x: at, y: b.y + 12, "text-anchor": anchor }, text));
       svg.appendChild(s("text", { class: "soft", x: at, y: b.y + 26, "text-anchor": anchor }, under));
       return true;
     });
   });
+  return unnamed.length;
 }
 function compass(svg, width, high, scale) {
   const feet = D.units[1] === "ft";

@@ -10,10 +10,7 @@ function freshness() {
 /* Season, insects and map begin with what stands first on the first screen. */
 function preselect() {
   const first = document.querySelector("#view-now [data-list] > li");
-  let key = "";
-  for (let k = 0; first && k < D.insects.length && !key; k++) {
-    if (groupOf(k) === first.dataset.group) key = keyOf(k);
-  }
+  const key = first ? first.dataset.key : "";
   ["s-insect", "i-insect", "m-insect"].forEach((id) => {
     if (key && $(id)) $(id).value = key;
   });
@@ -53,7 +50,7 @@ function start() {
   });
   $("i-insect").addEventListener("change", drawInsect);
   if ($("m-day")) {
-    $("m-day").value = iso(D.asof + 1);
+    $("m-day").value = iso(ahead());
     ["m-insect", "m-day"].forEach((id) => {
       $(id).addEventListener("change", drawMap);
     });

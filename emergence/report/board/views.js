@@ -40,6 +40,13 @@ function refilter() {
 }
 
 /* ------------------------------------------------ season strips */
+/* A window's best week, else its middle, last what has neither. */
+function soonest(w) {
+  return W.bw[w] !== null ? W.bw[w] : W.mi[w] !== null ? W.mi[w] : 1e9;
+}
+function turning(w) {
+  return groupOf(W.insect[w]) === "lake";
+}
 function drawSeason() {
   const insect = indexOfKey($("s-insect").value);
   const which = $("s-chance").value;
@@ -53,7 +60,7 @@ function drawSeason() {
   }
   const sorts = {
     soon(a, b) {
-      return (W.bw[a] === null ? 1e9 : W.bw[a]) - (W.bw[b] === null ? 1e9 : W.bw[b]);
+      return soonest(a) - soonest(b);
     },
     up(a, b) {
       return (D.lakes[W.lake[a]].up || 0) - (D.lakes[W.lake[b]].up || 0);
@@ -65,7 +72,8 @@ function drawSeason() {
   rows.sort(sorts[$("s-sort").value]);
   const strips = rows.map((w) => {
     const lake = D.lakes[W.lake[w]];
-    const best = W.bw[w] === null ? "no week stands out" : span(W.bw[w], W.bw[w] + 6);
+    const start = turning(w) && W.mi[w] !== null ? `begins ${day(W.mi[w])}` : "no week stands out";
+    const best = W.bw[w] === null ? start : span(W.bw[w], W.bw[w] + 6);
     return h(
       "tr",
       {},
@@ -80,9 +88,11 @@ function drawSeason() {
         "td",
         {},
         h("b", {}, best),
-        W.bw[w] === null
-          ? null
-          : h("small", {}, `${pct(W.chance[w])}; even odds ${span(W.es[w], W.ee[w]) || "on no day yet"}`),
+        h(
+          "small",
+          {},
+          `${W.bw[w] === null ? "" : `${pct(W.chance[w])}; `}even odds ${span(W.es[w], W.ee[w]) || "on no day yet"}`,
+        ),
       ),
     );
   });
@@ -104,7 +114,7 @@ function drawSeason() {
             h("span", { class: "vh" }, "Chance by date"),
             monthAxis(reach),
           ),
-          h("th", { scope: "col" }, "Best week"),
+          h("th", { scope: "col" }, rows.every(turning) ? "Turnover" : "Best week"),
         ),
       ),
       filled(h("tbody", {}), {}, strips),
@@ -131,16 +141,22 @@ function mondays(reach) {
 
 /* ------------------------------------------------ calendar week */
 let WEEK = 0;
+const NEAR = 28;
+/* The first day that still lies ahead: today while the forecast is young enough, else the day after the issue date. */
+function ahead() {
+  const today = todayOffset();
+  return today > D.asof && today <= D.asof + NEAR ? today : D.asof + 1;
+}
 function thisWeek() {
-  return D.asof + 1 - weekday(D.asof + 1);
+  return ahead() - weekday(ahead());
 }
 function weekRows() {
   const out = [];
   const group = $("f-insect").value;
   for (let w = 0; w < N; w++) {
-    if (!shown(w) || (group && groupOf(W.insect[w]) !== group)) continue;
+    if (!shown(w) || (group ? groupOf(W.insect[w]) !== group : turning(w))) continue;
     const chances = [0, 1, 2, 3, 4, 5, 6].map((k) => chance(w, "moving", WEEK + k));
-    const expected = chances.reduce((a, b, k) => a + (WEEK + k > D.asof ? b : 0), 0) / 100;
+    const expected = chances.reduce((a, b, k) => a + (WEEK + k >= ahead() ? b : 0), 0) / 100;
     if (expected >= 1) out.push({ w, chances, expected });
   }
   return out.sort((a, b) => W.sure[b.w] - W.sure[a.w] || b.expected - a.expected);
@@ -184,7 +200,7 @@ function drawWeek() {
         h(
           "td",
           { class: "d" },
-          WEEK + k <= D.asof
+          WEEK + k < ahead()
             ? h("span", { class: "gone" }, "past")
             : h("span", { class: `q${step(c)}` }, c <= 0 ? "<1" : c >= 100 ? ">99" : c),
         ),
@@ -204,7 +220,7 @@ function drawWeek() {
           "caption",
           {},
           `Chance of a moving day, %; Days: expected moving days${
-            WEEK <= D.asof && WEEK + 6 > D.asof ? " of those still ahead" : ""
+            WEEK < ahead() && WEEK + 6 >= ahead() ? " of those still ahead" : ""
           }`,
         ),
         h("thead", {}, heads),
@@ -217,9 +233,13 @@ function drawWeek() {
   }
 }
 function weekText() {
-  const lines = [`${D.name}, ${span(WEEK, WEEK + 6)} (as of ${day(D.asof)})`];
+  const left = Math.max(0, Math.min(7, WEEK + 7 - ahead()));
+  const lines = [
+    `${D.name}, ${span(WEEK, WEEK + 6)}, as of ${day(D.asof)}`,
+    `Insects that should show, on how many of the ${left === 7 ? "seven days" : `days left (${left})`}:`,
+  ];
   let hidden = 0;
-  const byLake = {};
+  const byLake = new Map();
   weekRows().forEach((r) => {
     const lake = D.lakes[W.lake[r.w]];
     if (!W.sure[r.w]) return;
@@ -227,22 +247,26 @@ function weekText() {
       hidden++;
       return;
     }
-    (byLake[lake.name] = byLake[lake.name] || []).push(
-      `${D.insects[W.insect[r.w]][3]}: ${r.expected.toFixed(1)} moving days expected`,
-    );
+    if (!byLake.has(lake)) byLake.set(lake, []);
+    byLake.get(lake).push(`${D.insects[W.insect[r.w]][3]}: ${r.expected.toFixed(1)}, best ${bestDay(r)}`);
   });
-  Object.keys(byLake).forEach((name) => {
-    lines.push("", name);
-    byLake[name].forEach((t) => {
-      lines.push(`- ${t}`);
-    });
+  byLake.forEach((texts, lake) => {
+    lines.push("", lake.name, ...texts.map((text) => `- ${text}`));
   });
-  if (lines.length === 1) lines.push("", "Nothing known with one expected moving day.");
+  if (!byLake.size) lines.push("", "None known to live there with one expected day.");
   lines.push(
     "",
     "From air temperature alone: no wind, thunder, blooms or closures. Never judge ice from it. Local rules come first.",
   );
   return { text: lines.join("\n"), hidden };
+}
+/* The likeliest day still ahead in the week shown, with its chance: "Fri 16 May (85 %)". */
+function bestDay(r) {
+  let best = Math.max(0, ahead() - WEEK);
+  r.chances.forEach((c, k) => {
+    if (k > best && c > r.chances[best]) best = k;
+  });
+  return `${DAYS[best]} ${day(WEEK + best)} (${pct(r.chances[best])})`;
 }
 function hand(area, text, said, words) {
   area.hidden = false;
@@ -273,14 +297,20 @@ function drawInsect() {
   const rows = rowsOf(insect);
   const name = D.insects[insect][3];
   box.appendChild(h("h3", {}, name));
+  rows.sort((a, b) => (D.lakes[W.lake[b]].up || 0) - (D.lakes[W.lake[a]].up || 0));
   heightPicture(box, rows, name);
-  const out = h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": `${name} by lake` });
+  const out = h("div", {
+    class: "scroll wide",
+    tabindex: "0",
+    role: "region",
+    "aria-label": `${name} by lake`,
+  });
   out.appendChild(
     table(
-      `${name} by lake, lowest first`,
+      "By lake, the highest first",
       ["Lake", "Begin", "Middle", "8 in 10 between", "End", "Best week", "Not this season"],
       rows.map((w) => [
-        lakeLink(W.lake[w]),
+        h("span", {}, lakeLink(W.lake[w]), W.sure[w] ? "" : h("small", {}, "may live here")),
         day(W.on[w]),
         day(W.mi[w]),
         W.lo[w] === null ? "" : `${day(W.lo[w])} and ${day(W.hi[w]) || "beyond"}`,
