@@ -322,6 +322,77 @@ def test_notes_are_kept_and_saved(chromium: Any, boards: dict[str, Path], tmp_pa
     assert rows[0]["water_c"] == "12.5" and rows[2]["note"] == 'said "hello, there"'
 
 
+def _note_water(page: Any, degrees: str) -> None:
+    page.get_by_label("Water,").fill(degrees)
+    page.get_by_role("button", name="Keep this note").click()
+
+
+def test_two_pages_open_lose_no_note(chromium: Any, boards: dict[str, Path]) -> None:
+    """The same board open twice in one browser: each adds to what the other kept, and shows it."""
+    with Watched(chromium, boards["board"], "phone") as watched:
+        one, other = watched.page, watched.context.new_page()
+        other.goto(watched.url)
+        for page, degrees in ((one, "11"), (other, "12"), (one, "13")):
+            page.evaluate("location.hash = 'notes'")
+            _note_water(page, degrees)
+        other.get_by_role("button", name="Remove:").first.click()
+        one.locator("#n-list li").nth(1).wait_for()
+        one.reload()
+        assert [text.split("water ")[1].split()[0] for text in one.locator("#n-list li").all_inner_texts()] == [
+            "12",
+            "13",
+        ]
+        watched.quiet()
+
+
+@pytest.mark.parametrize("fault", ["setItem", "getItem"])
+def test_notes_where_the_browser_keeps_nothing(chromium: Any, boards: dict[str, Path], fault: str) -> None:
+    """A full store refuses to write, a private window even to read: the page says so and the notes can be saved."""
+    refuse = "throw new DOMException('no', 'QuotaExceededError')"
+    full = f"const real = Storage.prototype.{fault}; let calls = 0; Storage.prototype.{fault} = function (k, v) {{"
+    full += f"if (++calls > {1 if fault == 'setItem' else 0}) {refuse}; return real.call(this, k, v); }}"
+    with Watched(chromium, boards["board"], "phone") as watched:
+        page = watched.page
+        page.add_init_script(full)
+        page.reload()
+        page.evaluate("location.hash = 'notes'")
+        for degrees in ("11", "12"):
+            _note_water(page, degrees)
+        assert page.locator("#n-list li").count() == 2
+        assert "keeps nothing more" in page.locator("#n-where").inner_text()
+        with page.expect_download() as download:
+            page.locator("#n-save").click()
+        assert len(download.value.path().read_text(encoding="utf-8").splitlines()) == 3
+        watched.quiet()
+
+
+def test_kept_notes_that_cannot_be_read_are_laid_aside(chromium: Any, boards: dict[str, Path]) -> None:
+    with Watched(chromium, boards["board"], "phone") as watched:
+        page = watched.page
+        page.evaluate("localStorage.setItem('emergence notes Northern waters', '[{half a no')")
+        page.reload()
+        page.evaluate("location.hash = 'notes'")
+        _note_water(page, "11")
+        page.reload()
+        assert page.locator("#n-list li").count() == 1
+        aside = page.evaluate("localStorage.getItem('emergence notes Northern waters, not readable')")
+        assert aside == "[{half a no"
+        watched.quiet()
+
+
+def test_week_begins_with_today(chromium: Any, boards: dict[str, Path]) -> None:
+    """Opened on Wednesday 7 June 2023 a board of 28 May shows that week, Monday and Tuesday gone."""
+    with Watched(chromium, boards["board"]) as watched:
+        watched.page.clock.set_fixed_time("2023-06-07T09:00:00")
+        watched.page.reload()
+        part = watched.view("week")
+        assert part.locator("h2").inner_text() == "Week of 5-11 Jun"
+        row = part.locator("table.days tbody tr").first.locator("td.d").all_inner_texts()
+        assert row[:2] == ["past", "past"] and all(text != "past" for text in row[2:])
+        watched.page.locator("#w-copy").click()
+        assert "of the days left (5)" in watched.page.locator("#w-text").input_value()
+
+
 def test_notes_of_a_real_board_come_in_once(chromium: Any, tmp_path: Path) -> None:
     """From the forecast of a season to its board, a phone's notes, their file and back into that season's journal.
 

@@ -22,7 +22,7 @@ from emergence.report.board_guest import shared_lakes
 from emergence.report.board_pack import BASE, LEVELS, changing, double, rising, single
 from emergence.report.board_parts import Bar, Part, Table
 from emergence.report.board_past import past_part, past_rows, read_hindcast
-from emergence.report.board_rows import Names, now_rows, ribbon
+from emergence.report.board_rows import Names, now_rows, ribbon, since_rows
 from emergence.report.board_shades import DARK_RAMP, STEPS, contrast, luminance, on_shade, shades
 from emergence.report.charts import RAMP
 from emergence.report.dates_shown import Dates
@@ -85,6 +85,40 @@ def test_every_window_is_there_without_scripts(result: RunResult, page: Page) ->
             assert week(row.ahead_week_start) in page.text
             assert percent(row.ahead_week_chance) in page.text
     assert page.html.count("<tr") >= len(result.windows)
+
+
+def test_a_turnover_is_not_a_week_to_be_there(result: RunResult) -> None:
+    """Spring overturn is poor fishing: it stands in a list of its own, with its begin, never as a best week."""
+    rows = result.windows["event"] == "turnover"
+    windows = result.windows.copy()
+    windows.loc[rows, ["onset_p50", "end_p50"]] = [pd.Timestamp("2023-06-02"), pd.Timestamp("2023-06-14")]
+    windows.loc[rows, ["ahead_week_start", "ahead_week_chance"]] = [pd.Timestamp("2023-06-02"), 0.99]
+    page = Page(board_html(replace(result, windows=windows)))
+    first = page.text[page.text.index("On now") : page.text.index("Turning over")]
+    assert "spring turnover" not in first and "poor fishing" in page.text
+    assert page.text.count("begins 2 Jun, over by 14 Jun") == rows.sum()
+    turning = {page.data["insects"][k][2] == "turnover" for k in page.data["windows"]["insect"]}
+    assert turning == {True, False}
+    for insect, week in zip(page.data["windows"]["insect"], page.data["windows"]["bw"], strict=True):
+        assert week is None or page.data["insects"][insect][2] != "turnover"
+    assert "Turning over" not in Page(board_html(result)).text  # its own is over since April
+
+
+def test_what_moved_is_drawn_to_one_scale(result: RunResult) -> None:
+    """The farthest of 30 days fills its half of the bar, 3 days a tenth of it; thin broods lose no best week."""
+    since = since_a_week(result)
+    assert since is not None
+    moved = since.moved[since.moved["best_week_now"] > pd.Timestamp(AS_OF)].copy()
+    moved.loc[moved.index[-1], "best_week_shift"] = -30.0
+    windows = result.windows.copy()
+    thin = windows["brood"] == 2
+    windows.loc[thin, "best_week_chance"] = 0.02
+    names = Names(replace(result, windows=windows), replace(since, moved=moved))
+    rows = since_rows(names)
+    widths = {round(abs(row["bar"].width), 1) for row in rows if row["bar"]}
+    assert max(widths) == 50.0 and 5.0 in widths
+    assert all(row["what"] != "best week" for row in rows if "brood 2" in row["event"])
+    assert [row["unsure"] for row in rows] == sorted(row["unsure"] for row in rows)
 
 
 def test_cautions_without_scripts(page: Page) -> None:

@@ -47,13 +47,14 @@ def trips_part(plan: StoredPlan, as_of: dt.date, *, month_first: bool = False) -
     due = Table(f"To decide by {rows.dates.day(rows.due_by)}", DUE_HEADS, list(rows.due(trips)), frozenset({4, 7}))
     moved = Table("Bookings that the plan moves", MOVED_HEADS, list(rows.moved(trips)), frozenset({5}))
     plan_b = Table("Plan B", B_HEADS, list(rows.plan_b(trips)), frozenset({4, 5}))
+    worth = Table("Worth knowing", ("Note",), [(plain(note),) for note in plan.notes])
     by_day = Table("Trips by day", TRIP_HEADS, list(rows.by_day(trips)), frozenset({3, 4}))
     return Part(
         key="trips",
         tab="Trips",
         heading="Trips",
         rule=" ".join([RULE.format(age=rows.age(plan.as_of)), *([B_RULE] if plan_b.rows else [])]),
-        tables=[table for table in (due, moved, by_day, plan_b) if table.rows],
+        tables=[table for table in (due, moved, by_day, worth, plan_b) if table.rows],
     )
 
 

@@ -67,14 +67,16 @@ class _Trip(_Record):
 class _Plan(_Record):
     as_of: dt.date
     trips: tuple[_Trip, ...]
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class StoredPlan:
-    """A plan as it was written: its issue date and its trips."""
+    """A plan as it was written: its issue date, its trips, and sentences on them."""
 
     as_of: dt.date
     trips: tuple[PlannedTrip, ...]
+    notes: tuple[str, ...] = ()
 
 
 def newest_plan(reports_root: Path, name: str, as_of: dt.date) -> Path | None:
@@ -113,7 +115,7 @@ def read_plan(path: Path, lakes: Mapping[str, str]) -> StoredPlan:
         raise ValueError(f"{path.as_posix()} is damaged ({told}). {AGAIN}") from error
     if plan_date(path.parent.name) != plan.as_of:
         raise ValueError(f"{path.as_posix()} says it is as of {plan.as_of}, its folder says otherwise. {AGAIN}")
-    return StoredPlan(plan.as_of, tuple(_trip(trip, lakes) for trip in plan.trips))
+    return StoredPlan(plan.as_of, tuple(_trip(trip, lakes) for trip in plan.trips), plan.notes)
 
 
 def _trip(trip: _Trip, lakes: Mapping[str, str]) -> PlannedTrip:

@@ -103,7 +103,7 @@ function degreeSign() {
 }
 function height(m) {
   if (m === null) return "";
-  return D.units[1] === "ft" ? `${Math.round(m / 0.3048)} ft` : `${m} m`;
+  return D.units[1] === "ft" ? `${Math.round(m / 0.3048)}\u00a0ft` : `${m}\u00a0m`;
 }
 function keyOf(k) {
   const i = D.insects[k];

@@ -40,10 +40,11 @@ function sayWhere() {
 }
 /* Changes the list as it now is in the browser, so that a second page open beside this one loses nothing. */
 function changeNotes(change) {
-  const kept = storedNotes() || [];
+  const found = storedNotes();
+  const kept = found || [];
   const here = NOTES.kept ? [] : NOTES.list.filter((note) => !kept.some((other) => sameNote(other, note)));
   NOTES.list = change(kept.concat(here));
-  NOTES.kept = stored(NOTES.key, JSON.stringify(NOTES.list));
+  NOTES.kept = found !== null && stored(NOTES.key, JSON.stringify(NOTES.list));
   sayWhere();
   listNotes();
 }
