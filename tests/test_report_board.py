@@ -99,8 +99,8 @@ def test_a_turnover_is_not_a_week_to_be_there(result: RunResult) -> None:
     assert page.text.count("begins 2 Jun, over by 14 Jun") == rows.sum()
     turning = {page.data["insects"][k][2] == "turnover" for k in page.data["windows"]["insect"]}
     assert turning == {True, False}
-    for insect, week in zip(page.data["windows"]["insect"], page.data["windows"]["bw"], strict=True):
-        assert week is None or page.data["insects"][insect][2] != "turnover"
+    for insect, best in zip(page.data["windows"]["insect"], page.data["windows"]["bw"], strict=True):
+        assert best is None or page.data["insects"][insect][2] != "turnover"
     assert "Turning over" not in Page(board_html(result)).text  # its own is over since April
 
 

@@ -416,9 +416,8 @@ def _window(names: Names, row: Any, *, several: bool) -> Row:
 def _strength(row: Any) -> str:
     if blank(row.strength_p50):
         return ""
-    return (
-        f"numbers {row.strength_p50:.1f} times the lake's mean year ({row.strength_p10:.1f} to {row.strength_p90:.1f})"
-    )
+    spread = f"{row.strength_p10:.1f} to {row.strength_p90:.1f}"
+    return f"numbers: {row.strength_p50:.1f} of a mean year ({spread})"
 
 
 def _effects(names: Names, lake: str) -> list[str]:
