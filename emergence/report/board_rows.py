@@ -124,10 +124,8 @@ class Names:
         return {_key(r) for r in rows_of(rows[choose.is_thin(rows)])}
 
     def milestones(self, row: Any) -> Milestones:
-        """Return what is told of a window when it moves: no best week where it has none, of the turnover its begin."""
-        if row.event == "turnover":
-            return MILESTONES[1:2]
-        return MILESTONES[1:] if _key(row) in self.thin else MILESTONES
+        """Return what is told of a window when it moves; of the turnover its begin alone."""
+        return MILESTONES[1:2] if row.event == "turnover" else MILESTONES
 
     def insect(self, row: Any) -> str:
         """Return what a row is about."""
