@@ -149,6 +149,9 @@ def test_stations_checked_together_get_the_flags_of_each_alone(stations: list[St
     alone = check_series(wrong, neighbours=stations[1:])
     np.testing.assert_array_equal(together["s0"].day, alone.day)
     np.testing.assert_array_equal(together["s0"].reason, alone.reason)
+    for name, flags in check_stations(weather, around, threads=3).items():
+        np.testing.assert_array_equal(flags.day, together[name].day)
+        np.testing.assert_array_equal(flags.reason, together[name].reason)
 
 
 def madison() -> StationSeries:

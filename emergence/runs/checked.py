@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import TypeVar
@@ -21,6 +22,8 @@ from emergence.weather.quality import REASONS, Flags, check_stations, masked
 AROUND, FARTHEST_KM = 6, 500.0
 """How many stations a record is compared with, and how far they may be (our prior): days' anomalies reach that far."""
 Noted = TypeVar("Noted", Readings, IceDates)
+MANY_STATIONS = 16
+"""From here on records are checked on several threads; for fewer that is not worth it."""
 Mask = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
@@ -73,7 +76,8 @@ def checked_season(season: Season, *, last_day: int | None = None) -> Season:
 def flagged_weather(season: Season, weather: Mapping[str, StationSeries]) -> dict[str, Flags]:
     """Return the doubted values of each station that has a record; ``weather`` may be cut at an issue date."""
     there = {name: series for name, series in weather.items() if len(series.tmean_c)}
-    return check_stations(there, stations_around(season, there))
+    threads = (os.cpu_count() or 1) if len(there) >= MANY_STATIONS else 1
+    return check_stations(there, stations_around(season, there), threads=threads)
 
 
 def stations_around(season: Season, weather: Mapping[str, StationSeries]) -> dict[str, list[str]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -106,27 +107,32 @@ def check_series(series: StationSeries, *, neighbours: Sequence[StationSeries] =
     return _Check(series, anomalies(series), others).run()
 
 
-def check_stations(weather: Mapping[str, StationSeries], neighbours: Mapping[str, Sequence[str]]) -> dict[str, Flags]:
-    """Return the doubted values of many records; ``neighbours`` names those around each, nearest first."""
-    usual = {name: anomalies(series) for name, series in weather.items()}
-    needed = {other for around in neighbours.values() for other in around}
+def check_stations(
+    weather: Mapping[str, StationSeries], neighbours: Mapping[str, Sequence[str]], *, threads: int = 1
+) -> dict[str, Flags]:
+    """Return the doubted values of many records; ``neighbours`` names those around each, nearest first.
+
+    Records are worked on by ``threads`` at once, each for itself: the flags do not depend on it.
+    """
     names = list(weather)
-    shared: dict[str, list[Anomalies]] = {}
-    for i, j in sorted(shared_weeks([usual[n].first_day for n in names], [usual[n].value_c for n in names])):
-        shared.setdefault(names[i], []).append(usual[names[j]])
-        shared.setdefault(names[j], []).append(usual[names[i]])
-    alone = {
-        name: usual[name].without(_Check(weather[name], usual[name]).alone() > 0) for name in weather if name in needed
-    }
-    return {
-        name: _Check(
-            series,
-            usual[name],
-            [alone[other] for other in neighbours.get(name, ())],
-            shared.get(name, ()),
-        ).run()
-        for name, series in weather.items()
-    }
+    needed = {other for around in neighbours.values() for other in around}
+
+    def spoken(name: str) -> Anomalies:
+        return usual[name].without(_Check(weather[name], usual[name]).alone() > 0)
+
+    def checked(name: str) -> Flags:
+        around = [alone[other] for other in neighbours.get(name, ())]
+        return _Check(weather[name], usual[name], around, shared.get(name, ())).run()
+
+    with ThreadPoolExecutor(threads) as pool:
+        usual = dict(zip(names, pool.map(anomalies, weather.values()), strict=True))
+        shared: dict[str, list[Anomalies]] = {}
+        for i, j in sorted(shared_weeks([usual[n].first_day for n in names], [usual[n].value_c for n in names])):
+            shared.setdefault(names[i], []).append(usual[names[j]])
+            shared.setdefault(names[j], []).append(usual[names[i]])
+        speaking = [name for name in names if name in needed]
+        alone = dict(zip(speaking, pool.map(spoken, speaking), strict=True))
+        return dict(zip(names, pool.map(checked, names), strict=True))
 
 
 def _solo(series: StationSeries) -> Anomalies:
