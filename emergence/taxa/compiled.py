@@ -73,17 +73,6 @@ def _go_slowly(share: Any, opened: Any, n: Any, gone: Any, after: Any) -> None:
 _go_slowly = compiled(_go_slowly)
 
 
-def _count_of(values: Any, n: Any, wanted: Any) -> Any:
-    """Return how many of the first ``n`` values are the one wanted."""
-    count = NO_DAY
-    for d in range(n):
-        count += ONE_DAY if values[d] == wanted else NO_DAY
-    return count
-
-
-_count_of = compiled(_count_of)
-
-
 def _go(share: Any, opened: Any, n: Any, gone: Any, all_gone: Any, leaving: Any, after: Any) -> Any:
     """Let the ready go day by day; return how many days it took, all ``n`` if some are left.
 
@@ -91,23 +80,31 @@ def _go(share: Any, opened: Any, n: Any, gone: Any, all_gone: Any, leaving: Any,
     that are open all the time whoever has gone is whoever was ready.
     """
     after[0] = gone
-    wide, shut = _count_of(opened, n, ONE), _count_of(opened, n, ZERO)
+    wide, shut = NO_DAY, NO_DAY
+    for d in range(n):
+        wide += ONE_DAY if opened[d] == ONE else NO_DAY
+        shut += ONE_DAY if opened[d] == ZERO else NO_DAY
     if wide == n:
         for d in range(n):
             after[d + ONE_MORE] = max(share[d], gone)
+        leaving[0] = max(share[0], gone) - gone
+        for d in range(ONE_MORE, n):  # not from ``after``: reading what was just written, one day off, is slow
+            leaving[d] = max(share[d], gone) - max(share[d - ONE_MORE], gone)
     elif shut == n:
         for d in range(n):
             after[d + ONE_MORE] = gone
-    elif wide + shut == n:
-        for d in range(n):
-            leaving[d] = share[d] if opened[d] == ONE else ZERO
-        for d in range(n):
-            gone = leaving[d] if leaving[d] > gone else gone
-            after[d + ONE_MORE] = gone
+            leaving[d] = ZERO
     else:
-        _go_slowly(share, opened, n, gone, after)
-    for d in range(n):
-        leaving[d] = after[d + ONE_MORE] - after[d]
+        if wide + shut == n:
+            for d in range(n):
+                leaving[d] = share[d] if opened[d] == ONE else ZERO
+            for d in range(n):
+                gone = leaving[d] if leaving[d] > gone else gone
+                after[d + ONE_MORE] = gone
+        else:
+            _go_slowly(share, opened, n, gone, after)
+        for d in range(n):
+            leaving[d] = after[d + ONE_MORE] - after[d]
     while n > ONE_MORE and after[n - ONE_MORE] > all_gone:
         n -= ONE_MORE
     return n
