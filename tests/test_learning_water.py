@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from emergence.learning.water import fit_ice, fit_lake, prior_sd
+from emergence.learning.water import fit_ice, fit_lake, ice_without, lake_without, prior_sd
 from emergence.water.conditioning import (
     LakeNotes,
     clamp_ice,
@@ -165,3 +165,25 @@ def test_a_lake_that_errs_more_or_less_than_usual_is_known_by_it(factor: float, 
         residual = factor * planted(days, known, np.zeros(len(FEATURES)), rng)
         scales.append(fit_lake(known, days // 365, days, residual, prior=prior, day_c=1.0, phi=0.88).scale)
     assert low <= np.mean(scales) <= high
+
+
+def test_a_season_left_out_of_a_fit_is_the_fit_of_the_others() -> None:
+    """Without outliers the same least squares: equal to rounding; the only season leaves nothing."""
+    days = visits(6, 12, 4)
+    known = known_on(days)
+    residual = 0.2 * planted(days, known, np.zeros(len(FEATURES)), np.random.default_rng(4))
+    season, noise = days // 365, {"prior": prior_sd(0.85), "day_c": 0.8, "phi": 0.88}
+    whole = fit_lake(known, season, days, residual, **noise)
+    assert whole.outliers == 0
+    rest = season != 3
+    alone = fit_lake(known[rest], season[rest], days[rest], residual[rest], **noise)
+    found = lake_without(whole, 3)
+    assert found is not None
+    np.testing.assert_allclose(found.mean, alone.mean, atol=1e-10)
+    np.testing.assert_allclose(found.covariance, alone.covariance, atol=1e-10)
+    assert np.abs(found.mean - whole.mean).max() > 1e-3
+    assert lake_without(fit_lake(known[~rest], season[~rest], days[~rest], residual[~rest], **noise), 3) is None
+    shifts = np.array([3.0, -1.0, 8.0])
+    ice = fit_ice(shifts, prior_d=7.0, season=np.array([2001, 2002, 2003]))
+    assert ice_without(ice, 2003) == fit_ice(shifts[:2], prior_d=7.0)
+    assert ice_without(fit_ice(shifts[:1], prior_d=7.0, season=np.array([2001])), 2001) is None

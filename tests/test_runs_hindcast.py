@@ -11,6 +11,7 @@ import pytest
 from emergence.dates import day_number, day_of_year, season_span, year_of
 from emergence.degreedays.milestones import MILESTONES, passing_days
 from emergence.records import IceDates, Readings, Season, StationSeries
+from emergence.runs import hindcast
 from emergence.runs.checked import checked_season
 from emergence.runs.hindcast import (
     Ask,
@@ -25,11 +26,12 @@ from emergence.runs.hindcast import (
     without,
     year_fits,
 )
-from emergence.runs.learn import learn_lakes
+from emergence.runs.learn import learn_water
 from emergence.runs.other_years import Known, others_first
 from emergence.runs.plan import prepare
 from emergence.runs.record import simulate_record
 from emergence.season import read_season
+from emergence.verification.hindcast import finished
 from emergence.weather.gaps import FilledSeries, fill_record
 from emergence.weather.persistence import departures
 from tests.hindcast_season import TODAY, write_hindcast_season
@@ -99,6 +101,35 @@ def test_an_absurd_future_changes_no_byte(season: Season, issue: int, past_only:
     assert found.read > 0
 
 
+def test_what_is_given_in_the_end_knows_nothing_after_its_issue_date(
+    season: Season, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two milestones six weeks apart: what comes after the first one's issue date, the second one's readings and
+    members among it, changes no byte of what is given for the first; for the second it does."""
+    ask = dataclasses.replace(ASK, milestones=(MILESTONES[0], MILESTONES[3]))
+    truths = observed_dates(season, ask)
+    monkeypatch.setattr(hindcast, "observed_dates", lambda *_: truths)
+    first, second = targets(truths, ask, {"tarn": False})
+    assert second.issue > first.issue + 14
+
+    def given(folder: Season) -> list[bytes]:
+        return [g.members.tobytes() for g in finished(list(rerun_all(folder, ask)))]
+
+    honest, planted = given(season), given(_planted(season, first.issue))
+    assert planted[0] == honest[0]
+    assert planted[1] != honest[1]
+
+
+@pytest.mark.parametrize("moved_d", [-80, 150])
+def test_what_came_in_the_season_has_no_say(season: Season, honest: Rerun, moved_d: int) -> None:
+    truths = observed_dates(season, ASK)
+    part = targets(truths, ASK, {"tarn": False})
+    other = {key: {y: d + moved_d * (y == 2007) for y, d in dates.items()} for key, dates in truths.items()}
+    known = Known(season, SPAN, False)
+    fits = year_fits(known, season.lakes, other, cut=part[0].issue)
+    assert _bytes(next(iter(rerun(known, part, ASK, other, fits)))) == _bytes(honest)
+
+
 def test_the_days_up_to_the_issue_date_do_matter(season: Season, honest: Rerun, issue: int) -> None:
     warm = _again(_weather(season, _days(season, issue - 20, issue), 3.0), season)
     assert np.median(warm.members) < np.median(honest.members)
@@ -119,12 +150,13 @@ def test_past_only_is_the_forecast_of_that_day(season: Season, issue: int) -> No
     cut = checked_season(season, last_day=issue)
     before = checked_season(season, last_day=SPAN.start - 1)
     teach = dataclasses.replace(before, readings=season.readings.take(season.readings.day < SPAN.start))
-    learned = learn_lakes(teach, simulate_record(teach, season.lakes), before=SPAN.start)
+    learned = learn_water(teach, simulate_record(teach, season.lakes), before=SPAN.start)
     plan = dataclasses.replace(prepare(cut, as_of=issue, lakes=("tarn",), learned=learned), taxa={})
-    latest = max(d - season_span(y, False).start for y, d in observed_dates(season, ask)["tarn", EIGHT].items())
+    dates = observed_dates(season, ask)["tarn", EIGHT]
+    latest = max(d - season_span(y, False).start for y, d in dates.items() if y < 2007)
     span = dataclasses.replace(SPAN, end=SPAN.start + latest + 100)
-    dates = passing_days(member_surface(plan, span)[span.start - span.sim_start :], EIGHT)
-    np.testing.assert_array_equal(found.members.ravel(), np.minimum(dates, span.end - span.start))
+    passed = passing_days(member_surface(plan, span)[span.start - span.sim_start :], EIGHT)
+    np.testing.assert_array_equal(found.members.ravel(), np.minimum(passed, span.end - span.start))
 
 
 def test_other_years_lie_before_and_keep_their_days_of_the_year(season: Season) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +25,8 @@ class LakeFit:
 
     ``readings`` and ``seasons`` say on how much it stands, ``outliers`` how many readings counted less; ``scale`` is
     the size of the lake's season-long and day-to-day errors against the usual ones [1]; ``prior`` (K,) the prior's
-    standard deviations.
+    standard deviations. ``told`` keeps what each season told by itself (not stored): its precision (K, K) and
+    information (K,), for `lake_without`.
     """
 
     mean: NDArray[np.float64]
@@ -34,19 +36,21 @@ class LakeFit:
     outliers: int
     prior: NDArray[np.float64]
     scale: float = 1.0
+    told: Mapping[int, tuple[Floats, Floats]] = field(default_factory=dict, compare=False)
 
 
 @dataclass(frozen=True)
 class IceFit:
     """One lake's shift of ice-off: ``mean_d`` and ``sd_d`` [d] for a season to come, from ``dates`` dates.
 
-    ``prior_d`` [d] is the standard deviation of the prior.
+    ``prior_d`` [d] is the standard deviation of the prior. ``told`` keeps each date's season and shift (not stored).
     """
 
     mean_d: float
     sd_d: float
     dates: int
     prior_d: float
+    told: tuple[tuple[int, float], ...] = field(default=(), compare=False)
 
 
 def prior_sd(lake_c: float) -> NDArray[np.float64]:
@@ -84,7 +88,8 @@ def fit_lake(
     s = load_coefficients()["learning"]
     from statsmodels.regression.linear_model import OLS
 
-    groups = [_thinned(np.flatnonzero(season == y), day) for y in np.unique(season)]
+    years = np.unique(season)
+    groups = [_thinned(np.flatnonzero(season == y), day) for y in years]
     extra = {k: np.zeros(len(g)) for k, g in enumerate(groups)}
     mean, covariance = np.zeros(len(prior)), np.diag(np.asarray(prior, dtype=np.float64) ** 2)
     belief = np.column_stack([np.diag(1 / np.asarray(prior)), np.zeros(len(prior))])  # prior as observations of nought
@@ -106,7 +111,23 @@ def fit_lake(
     outliers = sum(int((e > 0).sum()) for e in extra.values())
     used = len(mean) - float(np.trace(covariance * np.asarray(prior, dtype=np.float64) ** -2))
     scale = _scale([(residual[g] - known[g] @ mean, day[g]) for g in groups], used, day_c=day_c, phi=phi)
-    return LakeFit(mean, covariance, sum(len(g) for g in groups), len(groups), outliers, np.asarray(prior), scale)
+    told = {int(y): (w[:, :-1].T @ w[:, :-1], w[:, :-1].T @ w[:, -1]) for y, w in zip(years, white[1:], strict=True)}
+    return LakeFit(mean, covariance, sum(len(g) for g in groups), len(groups), outliers, np.asarray(prior), scale, told)
+
+
+def lake_without(fit: LakeFit, season: int) -> LakeFit | None:
+    """Return a lake's fit without what one season told, None where no other did.
+
+    Noise of outliers and the size of errors stay those of the whole fit.
+    """
+    if season not in fit.told:
+        return fit
+    rest = [part for year, part in fit.told.items() if year != season]
+    if not rest:
+        return None
+    covariance = np.linalg.inv(np.diag(fit.prior**-2.0) + sum(precision for precision, _ in rest))
+    mean = covariance @ sum(information for _, information in rest)
+    return replace(fit, mean=np.asarray(mean), covariance=(covariance + covariance.T) / 2, seasons=len(rest))
 
 
 def _scale(seasons: list[tuple[Floats, Ints]], used: float, *, day_c: float, phi: float) -> float:
@@ -149,7 +170,7 @@ def far_dates(shift_d: Ints, *, sd_d: float) -> NDArray[np.bool_]:
     return np.asarray(np.abs(shift_d - middle) > max(s["ice_far_d"], s["ice_far_sd"] * sd_d))
 
 
-def fit_ice(shift_d: Floats, *, prior_d: float) -> IceFit:
+def fit_ice(shift_d: Floats, *, prior_d: float, season: Ints | None = None) -> IceFit:
     """Return a lake's own shift of ice-off: the mean of observed less simulated dates, shrunk to none.
 
     A date counts less the further it lies from what prior and other dates let expect (heavy tails, as for readings).
@@ -160,6 +181,8 @@ def fit_ice(shift_d: Floats, *, prior_d: float) -> IceFit:
         Observed less simulated date of each spring [d], shape (n,).
     prior_d
         Standard deviation of the lake's own shift [d].
+    season
+        The season of each, shape (n,), for `ice_without`.
     """
     s = load_coefficients()["learning"]
     held = np.clip(np.asarray(shift_d, dtype=np.float64), -FAR_D, FAR_D)
@@ -172,4 +195,16 @@ def fit_ice(shift_d: Floats, *, prior_d: float) -> IceFit:
         noise = year + np.maximum((held - expected) ** 2 / total / s["outlier"] ** 2 - 1, 0) * total
     precision = prior_d**-2.0 + (1 / noise).sum()
     mean = (held / noise).sum() / precision
-    return IceFit(float(mean), float(np.hypot(precision**-0.5, s["ice_year_d"])), len(held), prior_d)
+    told = () if season is None else tuple(zip(season.tolist(), held.tolist(), strict=True))
+    return IceFit(float(mean), float(np.hypot(precision**-0.5, s["ice_year_d"])), len(held), prior_d, told)
+
+
+def ice_without(fit: IceFit, season: int) -> IceFit | None:
+    """Return a lake's shift of ice-off without one season's date, None where there is no other."""
+    rest = [(year, shift) for year, shift in fit.told if year != season]
+    if len(rest) == len(fit.told):
+        return fit
+    if not rest:
+        return None
+    years, shifts = zip(*rest, strict=True)
+    return fit_ice(np.array(shifts), prior_d=fit.prior_d, season=np.array(years, dtype=np.int64))

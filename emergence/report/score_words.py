@@ -39,21 +39,31 @@ def lead_sentences(row: pd.Series[Any]) -> tuple[str, str]:
     lead = lead_words(row["lead_days"])
     return (
         f"{lead[0].upper()}{lead[1:]} our date was off by {ours} in the middle case; the calendar by {theirs}.",
-        f"{100 * row['cover_80']:.0f} % came in our 8-in-10 span, {_days(row['width_80'])}.",
+        f"{100 * row['cover_80']:.0f} % came in our 8-in-10 span of {_days(row['width_80'])}.",
     )
 
 
 def about_lines(unseen: bool) -> list[str]:
-    """Return what the dates and the calendar are."""
+    """Return what the dates and the usual date are."""
     if unseen:
         return [
-            "Each lake is taken as never read before. The calendar is the mean date, in other years, of the lakes",
-            "within 300 km and 500 m of height. Skill: 1 perfect, 0 no better, below 0 worse.",
+            "Each lake is taken as never read before. The calendar (the usual date) is the mean date, in",
+            "other years, of the lakes within 300 km and 500 m of height.",
         ]
-    return [
-        "The calendar is the mean date of the other years. Skill: 1 perfect, 0 no better, below 0 worse.",
-        "'Model alone' is the water in which the forecast's insects live; all else is joined with recent air.",
-    ]
+    return ["The calendar (the usual date) is the mean date of the other years."]
+
+
+LEGEND = (
+    "Off: days between the middle date (ours, the usual one) and what came, mean.",
+    "Better: how much smaller our error, spread counted in (CRPS), than the other years'",
+    "dates', and than the rule 'usual date, ten days either way in 8 of 10 years'.",
+    "Span: how often what came fell into our 5-in-10, 8-in-10 and 9-in-10 span; its days.",
+)
+NAME_WIDTH = 18
+HEADS = (
+    f"{'':<{NAME_WIDTH}} dates  off, days  better than  5-in-10    8-in-10    9-in-10",
+    f"{'':<{NAME_WIDTH}}        us usual  usual   rule  span days  span days  span days",
+)
 
 
 def _indented(first: str, second: str) -> list[str]:
@@ -65,52 +75,53 @@ def _days(value: float) -> str:
 
 
 def score_lines(result: HindcastResult) -> list[str]:
-    """Return the terminal's table: what was scored, thermal dates by lead and lake, insects by lead."""
+    """Return the terminal's table: what was scored, thermal dates by lead and lake, insects by lead, chances."""
     rows = result.rows
     seasons = f"{rows['season'].min()}-{rows['season'].max()}"
     lakes = count(rows["lake_id"].nunique(), "lake")
     return [
-        f"PAST SEASONS FORECAST AGAIN: {result.name}, {len(rows)} dates, {lakes}, {seasons}",
+        f"PAST SEASONS FORECAST AGAIN: {clip(result.name, 40)}, {len(rows)} dates, {lakes}, {seasons}",
         f"{KNOWN[result.known_years].capitalize()};",
         f"of the season itself nothing after the issue date, and {result.readings}.",
         *about_lines(result.unseen),
         *(_thermal(result) if len(result.leads) else []),
         *(_insects(result.insects) if len(result.insects) else []),
+        "",
+        *LEGEND,
+        *_chances(result),
     ]
 
 
 def _thermal(result: HindcastResult) -> list[str]:
+    names = [clip(str(lake), 60) for lake in dict.fromkeys(result.lakes["lake_id"])]
     lines = [
         "",
         "HEAT IN THE WATER: the days on which it passed given degree-days, from readings.",
         *[line for _, row in result.leads.iterrows() for line in _indented(*lead_sentences(row))],
         "",
-        *_head("ALL LAKES"),
+        *_block("ALL LAKES" if len(names) > 1 else names[0], result.leads, heads=True),
     ]
-    lines += [_line(lead_words(row["lead_days"]), row) for _, row in result.leads.iterrows()]
-    for lake, part in result.lakes.groupby("lake_id", sort=False):
-        lines += ["", clip(str(lake), 60)]
-        lines += [_line(lead_words(row["lead_days"]), row) for _, row in part.iterrows()]
+    if not result.unseen:
+        lines += _block("the lake model alone, in whose water the insects of a forecast live", result.alone)
+    if len(names) > 1:
+        for lake, part in result.lakes.groupby("lake_id", sort=False):
+            lines += ["", *_block(clip(str(lake), 60), part)]
     return [*lines, *_left_out(result)]
 
 
 def _insects(table: pd.DataFrame) -> list[str]:
     lines = [
         "",
-        "INSECTS: when what was seen began, between the last look in vain and the first sight; the forecast's members.",
+        "INSECTS as the forecast gives them: between the last look in vain and the first sight.",
+        *HEADS,
     ]
     for (taxon, event), part in table.groupby(["taxon", "event"], sort=False):
-        lines += ["", *_head(f"{clip(str(taxon), 30)}, {BEGINS[str(event)]}", alone=False)]
-        lines += [_line(lead_words(row["lead_days"]), row) for _, row in part.iterrows()]
+        lines += _block(f"{clip(str(taxon), 30)}, {BEGINS[str(event)]}", part)
     return lines
 
 
-def _head(name: str, *, alone: bool = True) -> list[str]:
-    first = f"{name:<17} dates  off by  calendar  skill over  skill over   inside   inside   inside"
-    if len(name) > 17:
-        first = f"{name}\n{'':<17} dates  off by  calendar  skill over  skill over   inside   inside   inside"
-    second = f"{'':<26}days      off   mean date    calendar   5 in 10  8 in 10  9 in 10"
-    return [first + "  model alone:", second + "   skill  8 in 10"] if alone else [*first.split("\n"), second]
+def _block(name: str, table: pd.DataFrame, *, heads: bool = False) -> list[str]:
+    return [name, *(HEADS if heads else ()), *(_line(lead_words(row["lead_days"]), row) for _, row in table.iterrows())]
 
 
 def _left_out(result: HindcastResult) -> list[str]:
@@ -123,13 +134,39 @@ def _left_out(result: HindcastResult) -> list[str]:
 
 
 def _line(name: str, row: pd.Series[Any]) -> str:
-    inside = "".join(f"{100 * row[f'cover_{p}']:>7.0f} %" for p in (50, 80, 90))
-    if "skill_alone" in row:
-        inside += f" {row['skill_alone']:>7.2f} {100 * row['cover_80_alone']:>6.0f} %"
+    spans = "  ".join(f"{100 * row[f'cover_{p}']:>3.0f} % {row[f'width_{p}']:>3.0f}" for p in (50, 80, 90))
     return (
-        f"{name:<17} {int(row['dates']):>5} {row['mae_days']:>7.1f} {row['mae_mean_date']:>8.1f} "
-        f"{row['skill_mean_date']:>11.2f} {row['skill_calendar']:>11.2f} {inside}"
+        f"{name:<{NAME_WIDTH}} {int(row['dates']):>5} {row['mae_days']:>4.1f} {row['mae_mean_date']:>5.1f} "
+        f"{_better(row['skill_mean_date'])} {_better(row['skill_calendar'])} {spans}"
     )
+
+
+def _better(skill: float) -> str:
+    return f"{100 * skill:>+4.0f} %"
+
+
+def _chances(result: HindcastResult) -> list[str]:
+    """Return how honest the chances were: what was said and what came, the Brier score, where the truth stood."""
+    bins, tables = result.reliability, [t for t in (result.leads, result.insects) if len(t)]
+    scores = pd.concat(tables).groupby("lead_days", sort=True)[["brier", "brier_mean_date"]].mean()
+    share = result.pit["share"].to_numpy()
+    ahead = [f"{d // 7} weeks" if d % 7 == 0 else f"{d} days" for d in scores.index]
+    return [
+        "",
+        "CHANCES that it has come by then, on each day three weeks either side of the usual date:",
+        "  said        " + "".join(_part(v) for v in bins["chance"]),
+        "  had come    " + "".join(_part(v) for v in bins["share"]),
+        "  their Brier score (0 is perfect)",
+        "    ahead     " + "".join(f"{name:>9}" for name in ahead),
+        "    ours      " + "".join(f"{v:>9.3f}" for v in scores["brier"]),
+        "    calendar  " + "".join(f"{v:>9.3f}" for v in scores["brier_mean_date"]),
+        f"  Before our early (1-in-10) date came {100 * share[0]:.0f} %, after our late one {100 * share[-1]:.0f} %; "
+        "honest: 10 % each.",
+    ]
+
+
+def _part(value: float) -> str:
+    return f"{'-':>6}" if value != value else f"{100 * value:>4.0f} %"  # NaN: no case
 
 
 def hindcast_json(result: HindcastResult) -> str:
@@ -143,6 +180,7 @@ def hindcast_json(result: HindcastResult) -> str:
         "notes_used": result.readings,
         "unseen": result.unseen,
         "leads": _records(result.leads),
+        "alone": _records(result.alone),
         "lakes": _records(result.lakes),
         "insects": _records(result.insects),
         "reliability": _records(result.reliability),

@@ -5,28 +5,24 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from emergence.dates import NEVER, SeasonSpan, same_day_in, season_span, season_year
-from emergence.degreedays.milestones import MILESTONES, Milestone, observed_passing_day, passing_days
+from emergence.dates import SeasonSpan, same_day_in, season_span, season_year
+from emergence.degreedays.milestones import MILESTONES, Milestone, passing_days
 from emergence.errors import NoWeatherError
 from emergence.records import Lakes, Readings, Season
 from emergence.runs.checked import FARTHEST_KM, ruled_notes
 from emergence.runs.execute import make_block
-from emergence.runs.learn import by_hemisphere, learn_lakes, learn_populations
+from emergence.runs.hindsight import Key, Truths, hindsight, passed_dates, season_bank
+from emergence.runs.learn import by_hemisphere, learn_populations, learn_water
 from emergence.runs.other_years import Known
 from emergence.runs.plan import Job, RunPlan, choose_lakes, prepare
-from emergence.runs.record import Record, simulate_record, winters
+from emergence.runs.record import simulate_record, winters
 from emergence.runs.simulate import block_water
-from emergence.runs.taught import Learned, with_learned
+from emergence.runs.taught import Learned
 from emergence.water.conditioning import OPEN_C, SURFACE_M
-from emergence.water.features import Features
-from emergence.water.members import member_water
-from emergence.water.spread import Spread, draw_errors, error_bank
-from emergence.water.surface import WaterPath, opening_keep
 from emergence.weather.neighbours import great_circle_km
 
 Floats = NDArray[np.float64]
@@ -35,10 +31,8 @@ READING_AGES_D = (3, 14, 28)  # how old the readings of a hindcast with few of t
 AGE_WITHIN_D = 7
 AIR_DAYS = (30, 60, 90)  # days of air before the issue date; our choice
 AIR_SHARE = 0.6  # of them that must be measured; our prior
-HINDSIGHT_MEMBERS = 40
-LONGEST_SEASON_D = 488  # with the four months before it
 REGION_KM, REGION_M = 300.0, 500.0  # how far lakes tell each other's usual dates; our choice
-AFTER_D = 100  # days after the latest date ever seen to which members are run; what comes later counts as then
+AFTER_D = 100  # days after the latest date of other years to which members are run; what comes later counts as then
 Progress = Callable[[int, int], None]
 
 
@@ -105,10 +99,11 @@ class Rerun:
 
     ``members`` (slots, replicates) dates, cut at the last simulated day; ``truth`` to ``until`` (None: ``truth``) what
     came; ``other_year``, ``other_date`` (n,) what came in the years that may be known; ``hindsight`` and
-    ``hindsight_sd`` (n,) mean and standard deviation of what the lake's model, fitted without the target season, says
-    of those years with their observed weather (NaN: nothing); ``air_c`` (3,) and ``other_air_c`` (n, 3) [°C] the mean
-    air of the 30, 60 and 90 days to the issue date; ``asked`` how many readings were to be used (None: all), ``read``
-    how many were; ``unseen``: as if the lake had no past record; the other years' dates are then the near lakes'.
+    ``hindsight_sd`` (n,) mean and standard deviation of what the lake's model, fitted without the target season and
+    without the year itself, says of those years with their observed weather (NaN: nothing); ``air_c`` (3,) and
+    ``other_air_c`` (n, 3) [°C] the mean air of the 30, 60 and 90 days to the issue date; ``asked`` how many readings
+    were to be used (None: all), ``read`` how many were; ``unseen``: as if the lake had no past record; the other years'
+    dates are then the near lakes'.
     """
 
     target: Target
@@ -132,28 +127,12 @@ class Rerun:
         return self.truth if self.until is None else self.until
 
 
-Truths = Mapping[tuple[str, Milestone], Mapping[int, int]]
-"""For each lake and milestone the day number on which observed water passed it, by season."""
-
-
 def observed_dates(season: Season, ask: Ask) -> Truths:
     """Return when the surface water that was read passed the milestones, those passed in enough years."""
     readings, _ = ruled_notes(season.readings, season.overrules, "readings")
-    readings = readings.take(~(readings.depth_m > SURFACE_M))
-    found: dict[tuple[str, Milestone], dict[int, int]] = {}
-    for lake, south in zip(season.lakes.lake_id.tolist(), season.lakes.southern.tolist(), strict=True):
-        if ask.lakes and lake not in ask.lakes:
-            continue
-        mine = readings.take(readings.lake_id == lake)
-        days, place = np.unique(mine.day, return_inverse=True)
-        water = np.bincount(place, mine.water_c) / np.maximum(np.bincount(place), 1)
-        year = np.array([season_year(int(d), south) for d in days], dtype=np.int64)
-        for milestone in ask.milestones:
-            for y in np.unique(year).tolist():
-                start = season_span(y, south).start
-                day = observed_passing_day(days[year == y], water[year == y], milestone, start=start)
-                if day is not None:
-                    found.setdefault((lake, milestone), {})[y] = day
+    at = season.lakes if not ask.lakes else season.lakes.take(np.isin(season.lakes.lake_id.astype(str), ask.lakes))
+    southern = {str(i): bool(s) for i, s in zip(at.lake_id, at.southern, strict=True)}
+    found = passed_dates(readings, southern, ask.milestones)
     return {key: dates for key, dates in found.items() if len(dates) >= ask.least_years}
 
 
@@ -179,7 +158,7 @@ class YearFits:
     """What other seasons teach when one is left out: fits, and what each lake's model then says of those seasons.
 
     ``hindsight`` maps lake, milestone and season to mean and standard deviation of the members' dates [d from the
-    season's start] with observed weather and no note of that season.
+    season's start] with observed weather and fits that know neither that season nor the target one.
     """
 
     learned: Learned
@@ -194,42 +173,23 @@ def year_fits(known: Known, lakes: Lakes, truths: Truths, *, cut: int, populatio
     """
     season, span = known.on(min(cut, known.span.start - 1)), known.span
     record = simulate_record(season, lakes)
-    learned = learn_lakes(season, record, before=span.start)
+    learned = learn_water(season, record, before=span.start)
+    ends = [int(record.days[part][-1]) for part, _ in winters(record)]
+    true = {season_year(d, span.southern): season_year(known.true_day(season, d), span.southern) for d in ends}
+
+    def wanted(year: int) -> list[Key]:
+        return [key for key, d in truths.items() if true[year] in other_years(d, span.year, known.past_only)]
+
+    said = hindsight(record, learned, wanted)
     if populations:
         learned = learn_populations(season, record, learned)
-    spread = with_learned(record.spread, record.lakes, learned)
-    found: dict[tuple[str, Milestone, int], tuple[float, float]] = {}
-    for part, opening in winters(record):
-        days = record.days[part]
-        laid_season = season_span(season_year(int(days[-1]), span.southern), span.southern)
-        year = season_year(int(known.true_day(season, int(days[-1]))), span.southern)
-        asked = [key for key, dates in truths.items() if year in other_years(dates, span.year, known.past_only)]
-        row = {str(i): k for k, i in enumerate(record.lakes.lake_id)}
-        some = np.array(sorted({row[lake] for lake, _ in asked if lake in row}), dtype=np.int64)
-        if not len(some) or days[0] > laid_season.start:
-            continue
-        water = _hindsight(record, spread, some, part, opening)[laid_season.start - days[0] :]
-        for lake, milestone in asked:
-            if lake in row:
-                dates = passing_days(water[:, int(np.flatnonzero(some == row[lake])[0])], milestone)
-                if (dates != NEVER).all():
-                    found[lake, milestone, year] = float(dates.mean()), float(dates.std())
-    return YearFits(dataclasses.replace(learned, before=-(10**6)), found)
-
-
-def _hindsight(record: Record, spread: Spread, some: Ints, part: slice, opening: Ints) -> NDArray[np.floating]:
-    """Return water [°C] drawn about the simulated surface of some lakes and a winter's days, (days, lakes, members)."""
-    ids = record.lakes.lake_id[some], record.lakes.region[some]
-    year, opened = season_year(int(record.days[part][-1]), bool(record.lakes.southern[0])), opening[some]
-    laid = member_water(
-        WaterPath(*(v[part][:, some] for v in vars(record.path).values())),
-        draw_errors(spread.take(some), *ids, seed=0, season=year, members=HINDSIGHT_MEMBERS),
-        known=Features(record.known.calendar[part], record.known.weather[part][:, some]),
-        bank=_bank(0),
-        opening=opened,
-        keep=opening_keep(record.shape.take(some)),
+    return YearFits(
+        dataclasses.replace(learned, before=-(10**6)),
+        {
+            (lake, milestone, true[year]): (mean, sd * learned.widening.factor)
+            for (lake, milestone, year), (mean, sd) in said.items()
+        },
     )
-    return laid.water_c[:, :, 0]
 
 
 def without(fits: YearFits, lake_id: str) -> YearFits:
@@ -272,7 +232,8 @@ def rerun_all(season: Season, ask: Ask, *, progress: Progress | None = None) -> 
     tell = near_lakes(season.lakes) if ask.unseen else {}
     chosen = choose_lakes(season.lakes, ask.lakes)
     southern = {str(i): bool(s) for i, s in zip(chosen.lake_id, chosen.southern, strict=True)}
-    wanted = targets({key: dates for key, dates in truths.items() if key[0] in southern}, ask, southern)
+    told = {key: dates for key, dates in truths.items() if key[0] in southern and (not ask.unseen or tell[key[0]])}
+    wanted = targets(told, ask, southern)
     groups = _grouped(wanted)
     near = {lake: around_lake(season, lake) for lake in {t.lake_id for t in wanted}}
     done = 0
@@ -283,7 +244,7 @@ def rerun_all(season: Season, ask: Ask, *, progress: Progress | None = None) -> 
             span = season_span(year, bool(group.southern[0]))
             whole = Known(season, span, ask.past_only)
             fits = year_fits(whole, group, truths, cut=min(part[0].issue for part in mine))
-            known = {lake: Known(near[lake], span, ask.past_only) for lake in {part[0].lake_id for part in mine}}
+            known = whole.around({part[0].lake_id: near[part[0].lake_id] for part in mine})
             for part in mine:
                 lake = part[0].lake_id
                 if ask.unseen:
@@ -318,15 +279,15 @@ def rerun(
 ) -> Iterator[Rerun]:
     """Forecast one lake's milestones in one season again; lakes ``tell`` (none: itself) the other years' dates."""
     lake, issue, span = part[0].lake_id, part[0].issue, known.span
-    latest = max(d - season_span(y, span.southern).start for t in part for y, d in truths[lake, t.milestone].items())
+    tell = [lake] if tell is None else tell
+    others = {t.milestone: told_dates(truths, t, tell, span, past_only=ask.past_only) for t in part}
+    latest = max((int(dates.max()) for _, dates in others.values() if len(dates)), default=span.end - span.start)
     span = dataclasses.replace(span, end=min(span.end, span.start + latest + AFTER_D))
     try:
         plan = prepare(known.on(issue), as_of=issue, lakes=(lake,), learned=fits.learned)
     except NoWeatherError:
         return
     plan = dataclasses.replace(plan, taxa={})
-    tell = [lake] if tell is None else tell
-    others = {t.milestone: told_dates(truths, t, tell, span, past_only=ask.past_only) for t in part}
     air = {y: recent_air(plan, issue, y, span) for y in {span.year}.union(*(o[0].tolist() for o in others.values()))}
     for asked in ask.readings:
         noted = few_notes(plan, span, asked)
@@ -340,7 +301,7 @@ def rerun(
             yield Rerun(
                 target=target,
                 start=span.start,
-                truth=target.truth - span.start,
+                truth=min(target.truth, span.end) - span.start,
                 members=np.minimum(days, span.end - span.start).reshape(len(plan.slots.slot_year), -1),
                 other_year=years,
                 other_date=dates,
@@ -369,14 +330,8 @@ def told_dates(
 def member_surface(plan: RunPlan, span: SeasonSpan) -> NDArray[np.floating]:
     """Return the members' surface water [°C] of the plan's one lake, shape (days, members), from ``span.sim_start``."""
     job = Job(span, np.array([0]))
-    water = block_water(make_block(plan, job, job.lakes, _bank(plan.seed))).water_c
+    water = block_water(make_block(plan, job, job.lakes, season_bank(plan.seed))).water_c
     return water.reshape(len(water), -1)
-
-
-@lru_cache(maxsize=1)
-def _bank(seed: int) -> NDArray[np.floating]:
-    """Return the error bank for the longest season; its first days are those of a shorter one."""
-    return error_bank(seed, LONGEST_SEASON_D)
 
 
 def notes_used(plan: RunPlan, span: SeasonSpan) -> int:

@@ -136,6 +136,7 @@ def rerun_sightings(season: Season, ask: Ask, *, progress: Progress | None = Non
     groups: dict[tuple[int, str, int], list[Target]] = {}
     for target in seen_targets(dates, ask, southern):
         groups.setdefault((target.year, target.lake_id, target.issue), []).append(target)
+    near = {lake: around_lake(season, lake) for lake in {key[1] for key in groups}}
     done = 0
     for group in by_hemisphere(season.lakes):
         ids = set(group.lake_id.tolist())
@@ -145,9 +146,9 @@ def rerun_sightings(season: Season, ask: Ask, *, progress: Progress | None = Non
             span = season_span(year, bool(group.southern[0]))
             whole = Known(season, span, ask.past_only)
             fits = year_fits(whole, group, {}, cut=min(part[0].issue for part in parts), populations=True)
+            known = whole.around({part[0].lake_id: near[part[0].lake_id] for part in parts})
             for part in parts:
-                known = Known(around_lake(season, part[0].lake_id), span, ask.past_only)
-                yield from again(known, part, ask, dates, fits.learned)
+                yield from again(known[part[0].lake_id], part, ask, dates, fits.learned)
                 done += 1
                 if progress is not None:
                     progress(done, len(groups))

@@ -15,8 +15,10 @@ from emergence.errors import EmergenceError
 from emergence.learning.population import YEAR_LN_SD, NeedFit
 from emergence.learning.suspicious import Doubted, suspicious_readings
 from emergence.learning.water import IceFit, LakeFit, far_dates, fit_ice, fit_lake
+from emergence.learning.widening import LEAST_FACTOR, MOST_FACTOR, NO_WIDENING, Widening, fit_widening, together
 from emergence.records import Lakes, Readings, Season
 from emergence.runs.checked import checked_season, note_rules
+from emergence.runs.hindsight import with_widening
 from emergence.runs.past_water import past_water
 from emergence.runs.populations import learn_needs
 from emergence.runs.record import Record, simulate_record, spring_openings
@@ -159,7 +161,8 @@ def _learn_ice(season: Season, record: Record, before: int) -> tuple[dict[str, I
         for d, u in zip(day[far].tolist(), usual[far].tolist(), strict=True):
             doubted.append(Doubted(lake_id, d, None, float("nan"), "ice_far", u))
         if not far.all():
-            fits[lake_id] = fit_ice((day - usual)[~far].astype(float), prior_d=float(prior[k]))
+            year = np.array([season_year(int(d), south) for d in day[~far]], dtype=np.int64)
+            fits[lake_id] = fit_ice((day - usual)[~far].astype(float), prior_d=float(prior[k]), season=year)
     return fits, doubted
 
 
@@ -169,15 +172,24 @@ def _opening(openings: dict[int, Ints], year: int, lake: int) -> int:
     return NEVER if opening is None else int(opening[lake])
 
 
+def learn_water(season: Season, record: Record, *, before: int) -> Learned:
+    """Fit every lake of a record (`learn_lakes`), and how much wider than that its members must be."""
+    return with_widening(season, record, learn_lakes(season, record, before=before), before=before)
+
+
 def learn_season(season: Season, *, before: int | None = None) -> Learned:
     """Fit all lakes; by default from completed seasons only, those that ended before the last day with weather."""
     season = checked_season(season)
-    parts = []
+    records, waters = [], []
     for lakes in by_hemisphere(season.lakes):
         record = simulate_record(season, lakes)
         south = bool(lakes.southern[0])
         limit = season_span(season_year(int(record.days[-1]), south), south).start if before is None else before
-        parts.append(learn_populations(season, record, learn_lakes(season, record, before=limit)))
+        records.append(record)
+        waters.append(learn_water(season, record, before=limit))
+    wide = fit_widening(together([w.misses for w in waters if w.misses is not None]))
+    waters = [dataclasses.replace(w, widening=wide) for w in waters]
+    parts = [learn_populations(season, record, water) for record, water in zip(records, waters, strict=True)]
     return Learned(
         max(p.before for p in parts),
         {k: v for p in parts for k, v in p.lakes.items()},
@@ -185,6 +197,7 @@ def learn_season(season: Season, *, before: int | None = None) -> Learned:
         {k: v for p in parts for k, v in p.places.items()},
         tuple(d for p in parts for d in p.doubted),
         {k: v for p in parts for k, v in p.needs.items()},
+        wide,
     )
 
 
@@ -220,6 +233,7 @@ def to_json(learned: Learned, checksums: dict[str, str]) -> str:
         "requirements": {"unit": "standard deviates among lakes", "year_ln_sd": YEAR_LN_SD},
         "inputs": checksums,
         "lakes": lakes,
+        "widening": _widening_table(learned.widening),
     }
     return json.dumps(table, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
 
@@ -248,11 +262,33 @@ def read_learned(folder: Path) -> Learned | None:
             if "requirements" in v
         }
         places = {k: _place(v["place"]) for k, v in table["lakes"].items() if "place" in v}
+        widening = _widening(table.get("widening"))
     except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
         raise EmergenceError(
             f"{FILE} cannot be read ({error}). Delete it and run 'emergence learn' again: it is made from your notes."
         ) from error
-    return Learned(before, fits, ice, places, needs=needs)
+    return Learned(before, fits, ice, places, needs=needs, widening=widening)
+
+
+def _widening_table(found: Widening) -> dict[str, Any]:
+    held = {
+        name: None if np.isnan(share) else round(share, 4)
+        for name, share in (("held_before", found.held_before), ("held_after", found.held_after))
+    }
+    counts = {"dates": found.dates, "lakes": found.lakes, "lake_years": found.lake_years}
+    return {"factor": round(found.factor, 4), **counts, **held}
+
+
+def _widening(table: dict[str, Any] | None) -> Widening:
+    """Return the widening; files of version 0.1 have none."""
+    if table is None:
+        return NO_WIDENING
+    factor = float(table["factor"])
+    if not LEAST_FACTOR <= factor <= MOST_FACTOR:
+        raise ValueError("the widening of members is impossible")
+    counts = (int(table[name]) for name in ("dates", "lakes", "lake_years"))
+    held = (np.nan if table[name] is None else float(table[name]) for name in ("held_before", "held_after"))
+    return Widening(factor, *counts, *held)
 
 
 def _need_table(fit: NeedFit) -> dict[str, Any]:

@@ -8,6 +8,7 @@ a forecast does the rest: it could not look ahead if it would.
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TypeVar
 
@@ -92,24 +93,33 @@ class Known:
     """What was known on days of one target season, checked as of the end of the month before.
 
     Quality control looks at days up to the end of the month before the issue date only, and passes the few days since;
-    so one check serves all issue dates of a month, and no day after an issue date has a say.
+    so one check serves all issue dates of a month, and no day after an issue date has a say. ``checked`` keeps the
+    weather by that day; folders of the same stations may share it (`around`).
     """
 
     season: Season
     span: SeasonSpan
     past_only: bool
-    checked: dict[int, Season] = field(default_factory=dict)
+    checked: dict[int, Mapping[str, StationSeries]] = field(default_factory=dict)
 
     def on(self, issue: int) -> Season:
         """Return the folder as known on an issue date (day number)."""
         end = day_number(to_date(issue + 1).replace(day=1)) - 1
         if end not in self.checked:
-            self.checked[end] = checked_season(self._first(end), last_day=end)
+            self.checked[end] = checked_season(self._first(end), last_day=end).weather
         month, now = self.checked[end], self._first(issue)
-        weather = {name: _joined(month.weather[name], series, end) for name, series in now.weather.items()}
+        weather = {name: _joined(month[name], series, end) for name, series in now.weather.items()}
         readings, _ = ruled_notes(now.readings, now.overrules, "readings")
         ice, _ = ruled_notes(now.ice, now.overrules, "ice")
         return dataclasses.replace(now, weather=weather, readings=readings, ice=ice, checked_to=issue)
+
+    def around(self, parts: Mapping[str, Season]) -> dict[str, Known]:
+        """Return the same for parts of the folder, by name; those of the same stations share one check."""
+        checks = {_stations(self.season): self.checked}
+        return {
+            name: Known(part, self.span, self.past_only, checks.setdefault(_stations(part), {}))
+            for name, part in parts.items()
+        }
 
     def true_day(self, season: Season, day: int) -> int:
         """Return the day number for which one of a folder from ``on`` stands."""
@@ -117,6 +127,10 @@ class Known:
 
     def _first(self, issue: int) -> Season:
         return others_first(self.season, self.span, issue=issue, past_only=self.past_only)
+
+
+def _stations(season: Season) -> tuple[str, ...]:
+    return tuple(season.stations.station_id.tolist())
 
 
 def _joined(checked: StationSeries, raw: StationSeries, end: int) -> StationSeries:

@@ -201,7 +201,7 @@ def _numbers(taxon: Taxon, field: Field, lakes: Ints, days: Ints) -> Floats:
     gates = field.gates(taxon.gates, [np.zeros((count, 1), dtype=np.float32) for _ in taxon.gates])
     last = int(days[-1]) + 1
     since = heat[:last, :, 0, 0] - heat_at(heat, start)[:, 0, 0]
-    opened = np.stack([gates.opened(day, lakes) for day in range(last)])
+    opened = gates.opened_until(last, lakes)
     return numbers_on(Grown(since[:, lakes], opened, start[lakes, 0, 0]), need, habits, days)
 
 

@@ -199,8 +199,9 @@ class HindcastResult:
 
     ``known_years`` is other (all but the target) or past; ``readings`` says in words which of a season's notes were
     used; ``unseen``: lakes taken as never read before, the mean date is the region's. ``rows`` is hindcast.csv;
-    ``leads`` and ``lakes`` hold the scores of thermal dates by lead, of all lakes and of each, ``insects`` those of
-    what was seen, by taxon, event and lead (each may be empty); ``reliability``: chance, share, cases;
+    ``leads`` and ``lakes`` hold the scores of thermal dates by lead, of all lakes and of each, ``alone`` those of the
+    lakes' model by itself, ``insects`` those of what was seen, by taxon, event and lead (each may be empty);
+    ``reliability``: chance, share, cases;
     ``pit``: from, share.
     """
 
@@ -210,6 +211,7 @@ class HindcastResult:
     unseen: bool
     rows: pd.DataFrame
     leads: pd.DataFrame
+    alone: pd.DataFrame
     lakes: pd.DataFrame
     insects: pd.DataFrame
     reliability: pd.DataFrame

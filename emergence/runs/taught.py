@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from emergence.learning.pooling import Evidence, closeness, evidence_of, pooled
 from emergence.learning.population import NeedFit
 from emergence.learning.suspicious import Doubted
-from emergence.learning.water import IceFit, LakeFit, prior_sd
+from emergence.learning.water import IceFit, LakeFit, ice_without, lake_without, prior_sd
+from emergence.learning.widening import NO_WIDENING, Misses, Widening
 from emergence.records import Lakes
 from emergence.water.coefficients import load_coefficients
 from emergence.water.features import CALENDAR, FEATURES
@@ -27,7 +28,9 @@ class Learned:
     """Fits of lakes from notes before day number ``before``; lakes without notes are absent.
 
     ``places`` gives latitude, longitude [degrees] and height [m] of the fitted lakes; fits without a place (an older
-    file's) teach nothing to neighbours. ``doubted`` are readings that were kept out of the fits; they are not stored.
+    file's) teach nothing to neighbours. ``doubted`` are readings that were kept out of the fits. ``widening``, which
+    stands on ``misses``, widens what is not known of the water of fitted lakes. Readings kept out and misses are not
+    stored.
     """
 
     before: int
@@ -36,24 +39,35 @@ class Learned:
     places: dict[str, tuple[float, float, float]] = field(default_factory=dict)
     doubted: tuple[Doubted, ...] = ()
     needs: dict[str, dict[str, NeedFit]] = field(default_factory=dict)
+    widening: Widening = NO_WIDENING
+    misses: Misses | None = None
+
+
+def without_season(learned: Learned, season: int) -> Learned:
+    """Return the fits of water and ice without what one season told, at any lake."""
+    lakes = {k: fit for k, old in learned.lakes.items() if (fit := lake_without(old, season)) is not None}
+    ice = {k: left for k, old in learned.ice.items() if (left := ice_without(old, season)) is not None}
+    return dataclasses.replace(learned, lakes=lakes, ice=ice)
 
 
 def with_learned(spread: Spread, lakes: Lakes, learned: Learned | None) -> Spread:
     """Return the spread of lakes with what was learned in place of the prior.
 
     A lake with notes of its own has its own coefficients, drawn towards those of its neighbours where its notes are
-    few; a lake without any takes level and seasonal shape from its neighbours and keeps the rest unknown.
+    few; a lake without any takes level and seasonal shape from its neighbours and keeps the rest unknown. Errors of
+    lakes with notes of their own are widened (`learning.widening`), those of ice dates are not.
     """
     if learned is None or not (learned.lakes or learned.ice):
         return spread
     ids = [str(i) for i in lakes.lake_id]
     mean, root = _coefficients(spread, lakes, ids, learned)
     ice_mean, ice_sd = _ice(spread, lakes, ids, learned)
-    scale = np.array([learned.lakes[i].scale if i in learned.lakes else 1.0 for i in ids])
+    wide = np.array([learned.widening.factor if i in learned.lakes else 1.0 for i in ids])
+    scale = wide * np.array([learned.lakes[i].scale if i in learned.lakes else 1.0 for i in ids])
     return dataclasses.replace(
         spread,
         mean=mean,
-        root=root,
+        root=root * wide[:, None, None],
         year_c=spread.year_c * scale,
         day_c=spread.day_c * scale,
         ice_mean_d=ice_mean,

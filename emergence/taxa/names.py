@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from difflib import get_close_matches
+from functools import lru_cache
 
 from emergence.taxa.model import Taxon
 
 
+@lru_cache(maxsize=4096)
 def plain(word: str) -> str:
     """Return a word without what people vary: case, hyphens, underscores, doubled blanks, apostrophes."""
     return re.sub(r"[\s_-]+", " ", word.replace("’", "'")).strip().casefold()

@@ -147,6 +147,14 @@ class Gates:
             value *= ramp(np.take(bound.variable[day], cell // bound.share) - np.take(bound.shut, cell), bound.width)
         return value
 
+    def opened_until(self, last: int, cell: NDArray[np.int64]) -> Floats:
+        """Return how far all gates are open [0..1] in some cells on the days before ``last``, (days, cells)."""
+        value = 1 - np.take(self.frozen[:last], cell, axis=1).astype(np.float32)
+        for bound in self.bounds:
+            seen = np.take(bound.variable[:last], cell // bound.share, axis=1)
+            value *= ramp(seen - np.take(bound.shut, cell), bound.width)
+        return value
+
     def since(self, day: int) -> Gates:
         """Return the gates from a day on."""
         bounds = tuple(Bound(b.variable[day:], b.share, b.shut, b.width) for b in self.bounds)

@@ -72,7 +72,8 @@ class Scored:
     """One date forecast again, as finally given, and its scores [d].
 
     ``given`` in whole days from the season's first; ``pit`` where the truth stands among its members; ``chance`` and
-    ``passed`` (43,): chance and truth of "come by then" about the other years' mean. Where only a span of dates is
+    ``passed`` (43,): chance and truth of "come by then" about the other years' mean, ``chance_mean_date`` the share of
+    the other years in which it had. Where only a span of dates is
     known, chances inside it are not scored, and the PIT takes a date in it at random.
     """
 
@@ -83,6 +84,7 @@ class Scored:
     crps_calendar: float
     pit: float
     chance: Floats
+    chance_mean_date: Floats
     passed: NDArray[np.bool_]
 
     @property
@@ -104,10 +106,10 @@ def scored(reruns: Sequence[Rerun], *, seed: int = 1, rules: Rules | None = None
         What is done to the members first; default all of it.
     """
     usable = [r for r in reruns if len(r.other_date) >= LEAST_YEARS]
-    groups: dict[tuple[str, int, int, str], list[Rerun]] = defaultdict(list)
+    groups: dict[tuple[object, ...], list[Rerun]] = defaultdict(list)
     for rerun in usable:
         t = rerun.target
-        groups[t.lake_id, t.year, t.lead_d, t.kind].append(rerun)
+        groups[t.lake_id, t.year, t.lead_d, t.kind, rerun.asked].append(rerun)
     given = {id(r): found for part in groups.values() for r, found in zip(part, finished(part, rules), strict=True)}
     return [_scored(r, given[id(r)], seed) for r in usable]
 
@@ -118,9 +120,9 @@ def finished(part: Sequence[Rerun], rules: Rules | None = None) -> list[Given]:
     Notes
     -----
     Expected squared errors make the weights, from the other years alone: the model's is what its misses in hindsight
-    leave after the shift, as far as readings leave it open, plus the spread of the slots; that of the regression (three
-    of them, on the air of 30, 60 and 90 days, quantiles averaged; the mean date, where the air of too few years is
-    known) comes from leaving each other year out. A model that misses
+    leave after the shift, as far as readings leave it open, plus the spread of the slots (of this date and of those of
+    earlier issue dates); that of the regression (three of them, on the air of 30, 60 and 90 days, quantiles averaged;
+    the mean date, where the air of too few years is known) comes from leaving each other year out. A model that misses
     the other years by more than their mean date does, even with their weather known, cannot follow the lake: weight 0.
     A lake taken as unseen has no other years, and insects are given as the forecast gives them: members as they are.
     """
@@ -141,34 +143,48 @@ def finished(part: Sequence[Rerun], rules: Rules | None = None) -> list[Given]:
         ]
     if not rules.join:
         return [Given(MODEL, np.rint(m.ravel()), 1.0) for m in members]
-    other, other_d2, mean_d2 = _other(part)
+    beside, air_d2 = [_beside(r) for r in part], _air_square(part)
+    mean_d2 = float(np.mean([np.mean(left_out_errors(r.other_date) ** 2) for r in part]))
     if not miss.square_d2 <= mean_d2:
-        return [Given(other, np.rint(_stand_in(r, other)), 0.0) for r in part]
-    water_d2 = miss.square_d2 * float(np.mean(np.square(share)))
-    weight = model_weight(water_d2 + float(np.mean([weather_square(r.members) for r in part])), other_d2)
-    return [
-        Given(WITH + other, np.rint(joined(m, _stand_in(r, other), weight)), weight)
-        for r, m in zip(part, members, strict=True)
-    ]
+        return [Given(other, np.rint(_stand_in(r, other)), 0.0) for r, other in zip(part, beside, strict=True)]
+    water_d2 = miss.square_d2 * _by_then(part, np.square(share))
+    weather_d2 = _by_then(part, np.array([weather_square(r.members) for r in part]))
+    out = []
+    for r, m, other, expected in zip(part, members, beside, (water_d2 + weather_d2).tolist(), strict=True):
+        weight = model_weight(expected, mean_d2 if other == CLIMATOLOGY else air_d2)
+        out.append(Given(WITH + other, np.rint(joined(m, _stand_in(r, other), weight)), weight))
+    return out
 
 
-def _other(part: Sequence[Rerun]) -> tuple[str, float, float]:
-    """Return what stands beside the model, its expected squared error and that of the mean date [d²]."""
-    mean = float(np.mean([np.mean(left_out_errors(r.other_date) ** 2) for r in part]))
-    air = [np.isfinite(r.other_air_c).all(axis=1) for r in part]
-    if not all(np.isfinite(r.air_c).all() and k.sum() >= LEAST_AIR_YEARS for r, k in zip(part, air, strict=True)):
-        return CLIMATOLOGY, mean, mean
-    errors = [
-        np.mean([left_out_errors(r.other_date[k], column) for column in r.other_air_c[k].T], axis=0)
-        for r, k in zip(part, air, strict=True)
-    ]
-    return REGRESSION, float(np.mean([np.mean(e**2) for e in errors])), mean
+def _by_then(part: Sequence[Rerun], value: Floats) -> Floats:
+    """Return for each date the mean over those with no later issue date: what later ones say is not known yet."""
+    issue = np.array([r.target.issue for r in part])
+    known = issue[None, :] <= issue[:, None]
+    return np.asarray((known * value).sum(axis=1) / known.sum(axis=1))
+
+
+def _told_by_air(rerun: Rerun) -> NDArray[np.bool_]:
+    """Return in which of the other years the recent air is known, shape (n,)."""
+    return np.asarray(np.isfinite(rerun.other_air_c).all(axis=1))
+
+
+def _beside(rerun: Rerun) -> str:
+    """Return what stands beside the model."""
+    enough = np.isfinite(rerun.air_c).all() and _told_by_air(rerun).sum() >= LEAST_AIR_YEARS
+    return REGRESSION if enough else CLIMATOLOGY
+
+
+def _air_square(part: Sequence[Rerun]) -> float:
+    """Return the expected squared error of the regressions [d²], from the other years, NaN where none can be made."""
+    told = [(r, k) for r in part if (k := _told_by_air(r)).sum() >= LEAST_AIR_YEARS]
+    errors = [np.mean([left_out_errors(r.other_date[k], c) for c in r.other_air_c[k].T], axis=0) for r, k in told]
+    return float(np.mean([np.mean(e**2) for e in errors])) if errors else np.nan
 
 
 def _stand_in(rerun: Rerun, other: str) -> Floats:
     if other == CLIMATOLOGY:
         return climatology_members(rerun.other_date, rerun.members.size)
-    k = np.isfinite(rerun.other_air_c).all(axis=1)
+    k = _told_by_air(rerun)
     said = [
         regression_members(column, rerun.other_date[k], float(air), rerun.members.size)
         for column, air in zip(rerun.other_air_c[k].T, rerun.air_c, strict=True)
@@ -192,6 +208,7 @@ def _scored(rerun: Rerun, given: Given, seed: int) -> Scored:
         crps_calendar=reference.calendar,
         pit=float(pit_values(members, when, rng.random())),
         chance=(members[:, None] <= dates).mean(axis=0),
+        chance_mean_date=(rerun.other_date[:, None] <= dates).mean(axis=0),
         passed=rerun.last <= dates,
     )
 
@@ -229,6 +246,7 @@ def rows_table(done: Sequence[Scored], *, known_years: str) -> pd.DataFrame:
                 "other_years": len(s.rerun.other_date),
                 "readings": s.rerun.read,
                 "usual_date": "region" if s.rerun.unseen else "lake",
+                "mean_date": to_date(start + int(np.rint(s.rerun.other_date.mean()))),
             }
         )
     return pd.DataFrame(rows)
@@ -240,7 +258,8 @@ def skill_table(done: Sequence[Scored], by: Sequence[str] = ()) -> pd.DataFrame:
     ``skill_mean_date`` and ``skill_calendar`` are 1 - CRPS / CRPS of the reference, means over lakes; ``off_days`` and
     ``off_mean_date`` [d] the middle error of our middle date and of the other years' mean; ``mae_days`` the mean one;
     ``cover_50`` ... the share of truths within the interval (by the PIT, ties spread), ``width_50`` ... [d]; ``brier``
-    of "passed by then"; ``model_weight`` the mean weight of the lake's model.
+    of "come by then", ``brier_mean_date`` that of the other years' dates; ``model_weight`` the mean weight of the
+    lake's model.
     """
     if not done:
         return pd.DataFrame()
@@ -249,7 +268,7 @@ def skill_table(done: Sequence[Scored], by: Sequence[str] = ()) -> pd.DataFrame:
     parts = []
     for key, part in frame.groupby(keys, sort=True):
         lakes = part.groupby("lake_id")[["crps", "crps_mean_date", "crps_calendar"]].mean()
-        chance, passed = np.concatenate(part["chance"].to_list()), np.concatenate(part["passed"].to_list())
+        chance, usual, passed = (np.concatenate(part[n].to_list()) for n in ("chance", "chance_mean_date", "passed"))
         parts.append(
             dict(zip(keys, key, strict=True))
             | {
@@ -266,6 +285,7 @@ def skill_table(done: Sequence[Scored], by: Sequence[str] = ()) -> pd.DataFrame:
                 **{f"cover_{p}": float((abs(part["pit"] - 0.5) <= p / 200).mean()) for p in INTERVALS},
                 **{f"width_{p}": float(part[f"width_{p}"].mean()) for p in INTERVALS},
                 "brier": brier_score(chance, passed),
+                "brier_mean_date": brier_score(usual, passed),
                 "model_weight": float(part["model_weight"].mean()),
             }
         )
@@ -293,6 +313,7 @@ def _facts(s: Scored) -> dict[str, object]:
         "off_mean_date": _outside(float(np.rint(s.rerun.other_date.mean())), s.rerun),
         "pit": s.pit,
         "chance": s.chance,
+        "chance_mean_date": s.chance_mean_date,
         "passed": s.passed,
         "model_weight": s.given.model_weight,
         **{f"width_{p}": float(b - a) for p, (a, b) in ends.items()},
@@ -321,15 +342,16 @@ def hindcast_result(
         readings=readings,
         unseen=unseen,
         rows=rows_table(done, known_years=known_years),
-        leads=_beside(skill_table(thermal), skill_table(alone)),
-        lakes=_beside(skill_table(thermal, ("lake_id",)), skill_table(alone, ("lake_id",))),
+        leads=_with_alone(skill_table(thermal), skill_table(alone)),
+        alone=skill_table(alone),
+        lakes=_with_alone(skill_table(thermal, ("lake_id",)), skill_table(alone, ("lake_id",))),
         insects=skill_table(insects, ("taxon", "event")),
         reliability=pd.DataFrame(bins),
         pit=pd.DataFrame({"from": np.arange(PIT_BINS) / PIT_BINS, "share": pit}),
     )
 
 
-def _beside(table: pd.DataFrame, alone: pd.DataFrame) -> pd.DataFrame:
+def _with_alone(table: pd.DataFrame, alone: pd.DataFrame) -> pd.DataFrame:
     if table.empty:
         return table
     return table.assign(skill_alone=alone["skill_mean_date"], cover_80_alone=alone["cover_80"])
