@@ -12,6 +12,7 @@ from emergence.cli.options import DATE, SEASON, open_season, tell_checked, tell_
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from emergence.learning.widening import Widening
     from emergence.runs.populations import NeedRow
 
 
@@ -23,6 +24,9 @@ def learn_command(season: Path, before: int | None) -> None:
 
     Writes learned.json into the season folder (fitted values only, made anew each time from your notes) and prints what
     was learned. The next forecast uses it and says so; forecast --no-learned leaves it aside.
+
+    Where dates of past years, told without their own year's notes, fell outside the spans too often (or too seldom),
+    the water of all possible seasons is made wider (or narrower) by one factor for all fitted lakes.
 
     \b
     Example:
@@ -51,8 +55,22 @@ def learn_command(season: Path, before: int | None) -> None:
         shift = f"{ice.mean_d:+5.1f} ± {ice.sd_d:.1f} ({ice.dates})" if ice else "-"
         counts = f"{fit.readings:>8} {fit.seasons:>7}" if fit else f"{'0':>8} {'0':>7}"
         click.echo(f"{lake_id[:20]:<20} {counts}  {level:<15} {shift}")
+    _tell_widening(learned.widening)
     _tell_needs(needs)
     click.echo(f"written to {season / FILE}", err=True)
+
+
+def _tell_widening(found: Widening) -> None:
+    """Print by how much possible seasons are widened, and what that does to the spans of past years."""
+    if not found.dates:
+        return
+    how = "wider" if found.factor >= 1 else "narrower"
+    click.echo(
+        f"\nwater of possible seasons made {abs(100 * (found.factor - 1)):.0f} % {how}: of {found.dates} dates of past "
+        f"years ({found.lakes} lake{'s' if found.lakes > 1 else ''}, {found.lake_years} lake-years),\neach year told "
+        f"without its own notes, the 8-in-10 span held {100 * found.held_before:.0f} % before and "
+        f"{100 * found.held_after:.0f} % after (factor without that year)"
+    )
 
 
 def _tell_needs(rows: Sequence[NeedRow]) -> None:

@@ -7,8 +7,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from emergence.report.board_parts import Part, Table
+from emergence.report.score_words import off_sentence
 from emergence.report.text import plain
 from emergence.report.words import event_words
 from emergence.runs.results import RunInfo
@@ -20,7 +22,8 @@ LATEST = pd.Timestamp("2200-01-01")
 Row = dict[str, Any]
 RULE = (
     "Past seasons forecast again as if on a day of theirs, with nothing known of what came after. Off: how many days, "
-    "in the mean, the middle date lay from those between which it came. In the range: how much of these days lay "
+    "in the mean, the middle date lay from those between which it came, and the calendar: the mean date of other "
+    "years. In the range: how much of these days lay "
     "between the early and the late date; honest ranges hold about 80\u00a0%. Heat in the water: the days on which it "
     "passed given sums, from readings."
 )
@@ -39,7 +42,8 @@ def read_hindcast(path: Path) -> pd.DataFrame:
     wanted = ("taxon", "event", "lead_days", *DATES, *SCORES)
     if missing := [name for name in wanted if name not in rows]:
         raise ValueError(f"{path.name} is not a table of past forecasts: it lacks {', '.join(missing)}")
-    for name in DATES:
+    rows["mean_date"] = rows["mean_date"] if "mean_date" in rows else ""  # files of version 0.1 have none
+    for name in (*DATES, "mean_date"):
         rows[name] = pd.to_datetime(rows[name].replace("", None))
     for name in ("lead_days", *SCORES):
         rows[name] = pd.to_numeric(rows[name].replace("", None))
@@ -51,16 +55,17 @@ def past_part(hindcast: pd.DataFrame, info: RunInfo) -> Part | None:
     rows = past_rows(hindcast, info)
     if not rows:
         return None
-    told = [(r["what"], r["ahead"], str(r["cases"]), r["off"], r["inside"]) for r in rows]
+    told = [(r["what"], r["ahead"], str(r["cases"]), r["off"], r["usual_off"], r["inside"]) for r in rows]
     scores = [(r["what"], r["ahead"], r["crps"], r["mean_date"], r["calendar"]) for r in rows]
     heads = ("What", "Forecast", "CRPS, days", "Better than the mean date", "Better than the calendar")
+    past = ("What", "Forecast", "Cases", "Off, days", "Calendar off", "In the range")
     numbers = frozenset((2, 3, 4))
     return Part(
         key="past",
         tab="Past forecasts",
         heading="How well past forecasts did",
-        rule=RULE,
-        tables=[Table("Past forecasts", ("What", "Forecast", "Cases", "Off, days", "In the range"), told, numbers)],
+        rule=" ".join([*(r["said"] for r in rows if r["said"]), RULE]),
+        tables=[Table("Past forecasts", past, told, numbers | {5})],
         curious=[Table("Scores", heads, scores, numbers)],
         curious_rule=SCORE_RULE,
         for_guests=True,
@@ -73,17 +78,17 @@ def past_rows(hindcast: pd.DataFrame, info: RunInfo) -> list[Row]:
     Returns
     -------
     list
-        what, ahead (in words), cases, off (mean distance of the middle date from what was seen), inside (share of
-        the days seen that lie between the 10 and 90 % dates, 80 % if honest), crps, and by how much it beats the mean
-        date and the calendar.
+        what, ahead (in words), cases, off (mean distance of the middle date from what was seen), usual_off (that of the
+        mean date of other years, blank in older files), inside (share of the days seen that lie between the 10 and
+        90 % dates, 80 % if honest), crps, by how much it beats the mean date and the calendar, and of the water's dates
+        what is ``said`` of the lead in a sentence.
     """
     out = []
     for (taxon, event, lead), rows in hindcast.groupby(["taxon", "event", "lead_days"], sort=False):
         known = rows[rows["p50"].notna() & rows["truth_from"].notna()]
         if not len(known):
             continue
-        before, after = (known["truth_from"] - known["p50"]).dt.days, (known["p50"] - known["truth_to"]).dt.days
-        off = np.maximum(np.maximum(before.to_numpy(), after.to_numpy()), 0)
+        off, usual = _off(known, "p50"), _off(known[known["mean_date"].notna()], "mean_date")
         crps, mean_date, calendar = (float(rows[name].mean()) for name in SCORES)
         out.append(
             {
@@ -91,6 +96,8 @@ def past_rows(hindcast: pd.DataFrame, info: RunInfo) -> list[Row]:
                 "ahead": _ahead(int(str(lead).partition(".")[0])),
                 "cases": len(known),
                 "off": f"{off.mean():.1f}",
+                "usual_off": f"{usual.mean():.1f}" if len(usual) else "",
+                "said": _said(str(taxon), int(str(lead).partition(".")[0]), off, usual),
                 "inside": f"{100 * _inside(known).mean():.0f}\u00a0%",
                 "crps": f"{crps:.1f}",
                 "mean_date": _gain(crps, mean_date),
@@ -107,6 +114,19 @@ def _inside(known: pd.DataFrame) -> pd.Series[Any]:
     high = known["truth_to"].where(known["truth_to"] < late, late)
     days = (known["truth_to"] - known["truth_from"]).dt.days + 1
     return ((high - low).dt.days + 1).clip(lower=0) / days
+
+
+def _off(rows: pd.DataFrame, name: str) -> NDArray[np.float64]:
+    """Return how far a date lies outside the days on which it can have come [d]."""
+    before, after = (rows["truth_from"] - rows[name]).dt.days, (rows[name] - rows["truth_to"]).dt.days
+    return np.asarray(np.maximum(np.maximum(before.to_numpy(), after.to_numpy()), 0), dtype=np.float64)
+
+
+def _said(taxon: str, lead: int, off: NDArray[np.float64], usual: NDArray[np.float64]) -> str:
+    """Return the plain sentence on the water's dates; the insects' are few and stand in the table."""
+    if taxon != "-" or not len(usual):
+        return ""
+    return off_sentence(lead, float(np.median(off)), float(np.median(usual)))
 
 
 def _what(info: RunInfo, taxon: str, event: str) -> str:

@@ -33,12 +33,19 @@ def lead_words(lead_days: int) -> str:
     return f"{NUMBERS[weeks] if weeks < len(NUMBERS) else weeks} weeks ahead"
 
 
+def off_sentence(lead_days: int, off_days: float, calendar_days: float) -> str:
+    """Return how far off our date was in the middle case, and the calendar."""
+    lead = lead_words(lead_days)
+    return (
+        f"{lead[0].upper()}{lead[1:]} our date was off by {_days(off_days)} in the middle case; "
+        f"the calendar by {_days(calendar_days)}."
+    )
+
+
 def lead_sentences(row: pd.Series[Any]) -> tuple[str, str]:
     """Return what a row of ``HindcastResult.leads`` says: how far off, and how honest the span was."""
-    ours, theirs = _days(row["off_days"]), _days(row["off_mean_date"])
-    lead = lead_words(row["lead_days"])
     return (
-        f"{lead[0].upper()}{lead[1:]} our date was off by {ours} in the middle case; the calendar by {theirs}.",
+        off_sentence(row["lead_days"], row["off_days"], row["off_mean_date"]),
         f"{100 * row['cover_80']:.0f} % came in our 8-in-10 span of {_days(row['width_80'])}.",
     )
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from emergence.dates import YEAR_DAYS, to_date
 from emergence.errors import Problem
+from emergence.learning.widening import Widening
 from emergence.records import Lakes
 from emergence.runs.plan import RunPlan
 from emergence.water.coefficients import load_coefficients
@@ -202,6 +203,16 @@ def _life(plan: RunPlan) -> list[str]:
     ]
 
 
+def _widened(found: Widening) -> list[str]:
+    if not found.dates:
+        return []
+    return [
+        f"What is not known of their water is taken {found.factor:.2f} times as large as the model says: of "
+        f"{found.dates} dates of past years the 8-in-10 span then held {100 * found.held_after:.0f} %, "
+        f"{100 * found.held_before:.0f} % without."
+    ]
+
+
 def _notes(plan: RunPlan) -> list[str]:
     season, lines = plan.season, []
     if plan.learned is not None:
@@ -210,6 +221,7 @@ def _notes(plan: RunPlan) -> list[str]:
             f"Water of {len(fitted)} lakes is fitted to notes from before {to_date(plan.learned.before)} "
             "(learned.json)."
         )
+        lines += _widened(plan.learned.widening)
         seen = [k for k in plan.lakes.lake_id.tolist() if k in plan.learned.needs]
         if seen:
             lines.append(

@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 from emergence.dates import SeasonSpan, same_day_in, season_span, season_year
 from emergence.degreedays.milestones import MILESTONES, Milestone, passing_days
 from emergence.errors import NoWeatherError
+from emergence.learning.widening import NO_WIDENING
 from emergence.records import Lakes, Readings, Season
 from emergence.runs.checked import FARTHEST_KM, ruled_notes
 from emergence.runs.execute import make_block
-from emergence.runs.hindsight import Key, Truths, hindsight, passed_dates, season_bank
-from emergence.runs.learn import by_hemisphere, learn_populations, learn_water
+from emergence.runs.hindsight import Key, Truths, hindsight, own_dates, passed_dates, season_bank, with_widening
+from emergence.runs.learn import by_hemisphere, learn_lakes, learn_populations
 from emergence.runs.other_years import Known
 from emergence.runs.plan import Job, RunPlan, choose_lakes, prepare
 from emergence.runs.record import simulate_record, winters
@@ -43,7 +44,8 @@ class Ask:
     ``past_only`` leaves out years after the target; ``readings`` is how many of the season's readings are used: None
     for all notes, else those nearest to 3, 14 and 28 days before the issue date, and no ice date. ``least_years`` is in
     how many years a lake must have passed a milestone. ``unseen`` takes each lake as one without any past record: no
-    note of it in other years is known, and the other lakes near by tell the usual date.
+    note of it in other years is known, and the other lakes near by tell the usual date. ``widen`` False leaves out
+    what `learning.widening` does to members, to see what it is worth.
     """
 
     years: tuple[int, ...]
@@ -54,6 +56,7 @@ class Ask:
     least_years: int = 8
     milestones: tuple[Milestone, ...] = MILESTONES
     unseen: bool = False
+    widen: bool = True
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -173,14 +176,16 @@ def year_fits(known: Known, lakes: Lakes, truths: Truths, *, cut: int, populatio
     """
     season, span = known.on(min(cut, known.span.start - 1)), known.span
     record = simulate_record(season, lakes)
-    learned = learn_water(season, record, before=span.start)
+    learned, own = learn_lakes(season, record, before=span.start), own_dates(season, record, span.start)
     ends = [int(record.days[part][-1]) for part, _ in winters(record)]
     true = {season_year(d, span.southern): season_year(known.true_day(season, d), span.southern) for d in ends}
 
-    def wanted(year: int) -> list[Key]:
-        return [key for key, d in truths.items() if true[year] in other_years(d, span.year, known.past_only)]
+    def wanted(year: int) -> set[Key]:
+        asked = {key for key, d in truths.items() if true[year] in other_years(d, span.year, known.past_only)}
+        return asked | {key for key, d in own.items() if year in d}
 
     said = hindsight(record, learned, wanted)
+    learned = with_widening(learned, said, own, record)
     if populations:
         learned = learn_populations(season, record, learned)
     return YearFits(
@@ -247,6 +252,8 @@ def rerun_all(season: Season, ask: Ask, *, progress: Progress | None = None) -> 
             known = whole.around({part[0].lake_id: near[part[0].lake_id] for part in mine})
             for part in mine:
                 lake = part[0].lake_id
+                if not ask.widen:
+                    fits = dataclasses.replace(fits, learned=dataclasses.replace(fits.learned, widening=NO_WIDENING))
                 if ask.unseen:
                     yield from rerun(known[lake], part, ask, truths, without(fits, lake), tell[lake])
                 else:

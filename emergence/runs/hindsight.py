@@ -76,7 +76,7 @@ def hindsight(record: Record, learned: Learned, wanted: Callable[[int], Iterable
         days = record.days[part]
         year = season_year(int(days[-1]), south)
         start = season_span(year, south).start
-        asked = [key for key in wanted(year) if key[0] in row]
+        asked = sorted((key for key in wanted(year) if key[0] in row), key=lambda key: (key[0], key[1].name))
         some = np.array(sorted({row[lake] for lake, _ in asked}), dtype=np.int64)
         if not len(some) or days[0] > start:
             continue
@@ -104,38 +104,34 @@ def _members(record: Record, spread: Spread, some: Ints, part: slice, opening: I
     return laid.water_c[:, :, 0]
 
 
-def with_widening(season: Season, record: Record, learned: Learned, *, before: int) -> Learned:
+def with_widening(learned: Learned, said: Said, dates: Truths, record: Record) -> Learned:
     """Return fits with the factor that makes members as wide as their misses of past years are large.
 
     Parameters
     ----------
-    season
-        Supplies readings; those of day number ``before`` and later are not looked at.
-    record
-        The simulated record of lakes of one hemisphere.
     learned
-        Their water and ice, as fitted, without a factor.
-    before
-        Day number.
+        Water and ice of the lakes of a record, as fitted, without a factor.
+    said
+        What they say of past years (`hindsight`).
+    dates
+        What readings say (`own_dates`).
+    record
+        The simulated record.
     """
-    dates = _own_dates(season, record, before)
-    said = hindsight(record, learned, lambda year: [key for key, d in dates.items() if year in d])
-    misses = _misses(said, dates, record)
-    return dataclasses.replace(learned, misses=misses, widening=fit_widening(misses))
-
-
-def _own_dates(season: Season, record: Record, before: int) -> Truths:
-    readings, _ = ruled_notes(season.readings, season.overrules, "readings")
-    southern = {str(i): bool(s) for i, s in zip(record.lakes.lake_id, record.lakes.southern, strict=True)}
-    dates = passed_dates(readings.take(readings.day < before), southern, MILESTONES)
-    return {key: d for key, d in dates.items() if len(d) >= LEAST_YEARS}
-
-
-def _misses(said: Said, dates: Truths, record: Record) -> Misses:
     south = bool(record.lakes.southern[0])
     rows = [
         (lake, year, season_span(year, south).start + mean - dates[lake, milestone][year], sd)
         for (lake, milestone, year), (mean, sd) in sorted(said.items(), key=lambda item: (item[0][0], item[0][2]))
+        if year in dates.get((lake, milestone), {})
     ]
     lake, year, miss, sd = zip(*rows, strict=True) if rows else ((), (), (), ())
-    return Misses(np.array(lake, dtype=object), np.array(year, dtype=np.int64), np.array(miss), np.array(sd))
+    misses = Misses(np.array(lake, dtype=object), np.array(year, dtype=np.int64), np.array(miss), np.array(sd))
+    return dataclasses.replace(learned, misses=misses, widening=fit_widening(misses))
+
+
+def own_dates(season: Season, record: Record, before: int) -> Truths:
+    """Return when the lakes of a record passed milestones by readings from before a day, at lakes with enough years."""
+    readings, _ = ruled_notes(season.readings, season.overrules, "readings")
+    southern = {str(i): bool(s) for i, s in zip(record.lakes.lake_id, record.lakes.southern, strict=True)}
+    dates = passed_dates(readings.take(readings.day < before), southern, MILESTONES)
+    return {key: d for key, d in dates.items() if len(d) >= LEAST_YEARS}

@@ -18,7 +18,7 @@ from emergence.learning.water import IceFit, LakeFit, far_dates, fit_ice, fit_la
 from emergence.learning.widening import LEAST_FACTOR, MOST_FACTOR, NO_WIDENING, Widening, fit_widening, together
 from emergence.records import Lakes, Readings, Season
 from emergence.runs.checked import checked_season, note_rules
-from emergence.runs.hindsight import with_widening
+from emergence.runs.hindsight import hindsight, own_dates, with_widening
 from emergence.runs.past_water import past_water
 from emergence.runs.populations import learn_needs
 from emergence.runs.record import Record, simulate_record, spring_openings
@@ -174,7 +174,9 @@ def _opening(openings: dict[int, Ints], year: int, lake: int) -> int:
 
 def learn_water(season: Season, record: Record, *, before: int) -> Learned:
     """Fit every lake of a record (`learn_lakes`), and how much wider than that its members must be."""
-    return with_widening(season, record, learn_lakes(season, record, before=before), before=before)
+    learned, dates = learn_lakes(season, record, before=before), own_dates(season, record, before)
+    said = hindsight(record, learned, lambda year: [key for key, d in dates.items() if year in d])
+    return with_widening(learned, said, dates, record)
 
 
 def learn_season(season: Season, *, before: int | None = None) -> Learned:
