@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
 from emergence.learning.pooling import Evidence, closeness, evidence_of, pooled
 from emergence.learning.water import IceFit, LakeFit, prior_sd
+from emergence.learning.widening import Widening
 from emergence.records import Lakes
 from emergence.runs.taught import Learned, with_learned
 from emergence.water.features import CALENDAR, FEATURES
@@ -105,6 +108,19 @@ def test_neighbours_shift_and_narrow_an_unmeasured_lake_and_far_ones_do_not() ->
     assert after.ice_mean_d[2] > 1 and after.ice_sd_d[2] < spread.ice_sd_d[2]
     np.testing.assert_array_equal(after.root[2, CALENDAR:], 0)
     assert after.day_c[0] == pytest.approx(1.3 * spread.day_c[0]) and after.day_c[2] == spread.day_c[2]
+
+
+def test_widening_widens_what_is_not_known_of_measured_lakes_alone() -> None:
+    lakes = lakes_at([50.0, 50.3], [800.0, 800.0])
+    spread = unseen_spread(lake_shape(lakes, np.full(2, 14.0)), np.zeros(2))
+    plain = taught(lakes, {"lake0": 1.2})
+    before = with_learned(spread, lakes, plain)
+    after = with_learned(spread, lakes, dataclasses.replace(plain, widening=Widening(1.5)))
+    for name in ("root", "year_c", "day_c"):
+        np.testing.assert_allclose(getattr(after, name)[0], 1.5 * getattr(before, name)[0])
+        np.testing.assert_array_equal(getattr(after, name)[1], getattr(before, name)[1])
+    for name in ("mean", "ice_mean_d", "ice_sd_d"):
+        np.testing.assert_array_equal(getattr(after, name), getattr(before, name))
 
 
 def test_a_lake_far_away_changes_nothing() -> None:

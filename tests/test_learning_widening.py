@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
+
 import numpy as np
 import pytest
 from scipy import stats
 
+from emergence.errors import EmergenceError
 from emergence.learning.widening import (
     EIGHT_IN_TEN,
     LEAST_FACTOR,
     MOST_FACTOR,
     NO_WIDENING,
     Misses,
+    Widening,
     fit_widening,
     together,
 )
+from emergence.runs.learn import FILE, read_learned, to_json
+from emergence.runs.taught import Learned
 
 
 def misses(times: float, *, lakes: int = 6, years: int = 60, seed: int = 3) -> Misses:
@@ -61,3 +68,25 @@ def test_bounds_and_nothing() -> None:
     nothing = Misses(np.zeros(0, dtype=object), np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0))
     assert fit_widening(nothing) == NO_WIDENING
     assert NO_WIDENING.factor == 1.0
+
+
+def test_it_is_kept_in_learned_json_and_files_before_it_have_none(tmp_path: Path) -> None:
+    found = Widening(1.2018, 743, 7, 138, 0.751, 0.821)
+    text = to_json(Learned(0, {}, {}, widening=found), {})
+    (tmp_path / FILE).write_text(text, encoding="utf-8")
+    again = read_learned(tmp_path)
+    assert again is not None and again.widening == found
+    table = json.loads(text)
+    del table["widening"]
+    (tmp_path / FILE).write_text(json.dumps(table), encoding="utf-8")
+    older = read_learned(tmp_path)
+    assert older is not None and older.widening.factor == 1.0
+
+
+@pytest.mark.parametrize(("name", "value"), [("factor", 40.0), ("factor", None), ("held_after", 7.0), ("dates", -1)])
+def test_an_impossible_factor_is_refused(tmp_path: Path, name: str, value: object) -> None:
+    table = json.loads(to_json(Learned(0, {}, {}, widening=Widening(1.2, 7, 1, 7, 0.7, 0.8)), {}))
+    table["widening"][name] = value
+    (tmp_path / FILE).write_text(json.dumps(table), encoding="utf-8")
+    with pytest.raises(EmergenceError, match="emergence learn"):
+        read_learned(tmp_path)

@@ -360,6 +360,21 @@ def test_past_forecasts_summed_up_by_hand(result: RunResult, tmp_path: Path) -> 
     assert (row["crps"], row["mean_date"], row["calendar"]) == ("2.0", "+50\u00a0%", "+60\u00a0%")
 
 
+def test_past_forecasts_say_in_a_sentence_how_far_off_the_calendar_was(result: RunResult, tmp_path: Path) -> None:
+    """Usual date 2 May: 1, 18 and 0 days from the days it can have come; middle 1. Files before had no such column."""
+    path = _hindcast(tmp_path)
+    assert past_part(read_hindcast(path), result.info).rule.startswith("Past seasons")  # type: ignore[union-attr]
+    lines = path.read_text(encoding="utf-8").splitlines()
+    rows = [f"{line},{line.split(',')[5]}-05-02" for line in lines[1:]]
+    path.write_text("\n".join([lines[0] + ",mean_date", *rows]) + "\n", encoding="utf-8")
+    part = past_part(read_hindcast(path), result.info)
+    assert part is not None
+    assert part.rule.startswith(
+        "Six weeks ahead our date was off by 2 days in the middle case; the calendar by 1 day. Past seasons"
+    )
+    assert part.tables[0].rows[0][3:5] == ("2", "1")
+
+
 def test_past_forecasts_only_where_there_are_any(result: RunResult, page: Page, tmp_path: Path) -> None:
     assert 'id="past"' not in page.html and "#past" not in page.html
     part = past_part(read_hindcast(_hindcast(tmp_path)), result.info)

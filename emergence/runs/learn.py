@@ -286,10 +286,11 @@ def _widening(table: dict[str, Any] | None) -> Widening:
     if table is None:
         return NO_WIDENING
     factor = float(table["factor"])
-    if not LEAST_FACTOR <= factor <= MOST_FACTOR:
+    counts = [int(table[name]) for name in ("dates", "lakes", "lake_years")]
+    held = [np.nan if table[name] is None else float(table[name]) for name in ("held_before", "held_after")]
+    shares = all(np.isnan(share) or 0 <= share <= 1 for share in held)
+    if not (LEAST_FACTOR <= factor <= MOST_FACTOR and min(counts) >= 0 and shares):
         raise ValueError("the widening of members is impossible")
-    counts = (int(table[name]) for name in ("dates", "lakes", "lake_years"))
-    held = (np.nan if table[name] is None else float(table[name]) for name in ("held_before", "held_after"))
     return Widening(factor, *counts, *held)
 
 
