@@ -207,10 +207,11 @@ def to_json(learned: Learned, checksums: dict[str, str]) -> str:
     """Return the text of ``learned.json``: versioned, rebuildable from the notes, the same bytes for the same fits."""
     lakes: dict[str, dict[str, Any]] = {}
     for lake_id, fit in learned.lakes.items():
+        kept = np.round(fit.covariance, 9)  # errors from it as kept: the same text when read and written again
         lakes.setdefault(lake_id, {}).update(
             coefficients=dict(zip(FEATURES, np.round(fit.mean, 6).tolist(), strict=True)),
-            standard_errors=dict(zip(FEATURES, np.round(np.sqrt(np.diag(fit.covariance)), 6).tolist(), strict=True)),
-            covariance=np.round(fit.covariance, 9).tolist(),
+            standard_errors=dict(zip(FEATURES, np.round(np.sqrt(np.diag(kept)), 6).tolist(), strict=True)),
+            covariance=kept.tolist(),
             readings=fit.readings,
             seasons=fit.seasons,
             outliers=fit.outliers,
