@@ -19,6 +19,7 @@ DATES = ("truth_from", "truth_to", "p10", "p50", "p90")
 SCORES = ("crps", "crps_mean_date", "crps_calendar")
 LATEST = pd.Timestamp("2200-01-01")
 """Where a date lies beyond the season."""
+SAID_AHEAD = ("6 weeks before", "2 weeks before")
 Row = dict[str, Any]
 RULE = (
     "Past seasons forecast again as if on a day of theirs, with nothing known of what came after. Off: how many days, "
@@ -64,7 +65,7 @@ def past_part(hindcast: pd.DataFrame, info: RunInfo) -> Part | None:
         key="past",
         tab="Past forecasts",
         heading="How well past forecasts did",
-        rule=" ".join([*(r["said"] for r in rows if r["said"]), RULE]),
+        rule=" ".join([*_sentences(rows), RULE]),
         tables=[Table("Past forecasts", past, told, numbers | {5})],
         curious=[Table("Scores", heads, scores, numbers)],
         curious_rule=SCORE_RULE,
@@ -114,6 +115,12 @@ def _inside(known: pd.DataFrame) -> pd.Series[Any]:
     high = known["truth_to"].where(known["truth_to"] < late, late)
     days = (known["truth_to"] - known["truth_from"]).dt.days + 1
     return ((high - low).dt.days + 1).clip(lower=0) / days
+
+
+def _sentences(rows: list[Row]) -> list[str]:
+    """Return the sentences on the water's dates six and two weeks ahead, else the first two."""
+    said = [(r["ahead"], r["said"]) for r in rows if r["said"]]
+    return [words for ahead, words in said if ahead in SAID_AHEAD] or [words for _, words in said[:2]]
 
 
 def _off(rows: pd.DataFrame, name: str) -> NDArray[np.float64]:
