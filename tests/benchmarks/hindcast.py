@@ -303,7 +303,11 @@ def _lakes(done: list[Scored], before: dict[str, list[Scored]]) -> list[str]:
 
 
 def _cover(done: list[Scored], before: dict[str, list[Scored]]) -> list[str]:
-    lines = ["Share of true dates within the spans, all lakes together, before and after:", "", *_head("span")]
+    lines = [
+        "Share of true dates within the spans, all lakes together (widened by `learn` in every row, see below):",
+        "",
+        *_head("span"),
+    ]
     for share, (low, high) in COVER.items():
         lines += [_row(f"{share} %, {name}", _all(some, f"cover_{share}")) for name, some in before.items()]
         after = _all(done, f"cover_{share}")
