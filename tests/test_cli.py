@@ -189,11 +189,18 @@ def test_learn_is_used_and_can_be_left_aside(season: Path, tmp_path: Path) -> No
     assert (used.water_p50 - before.water_p50)[july].mean() < -0.8
 
     run = json.loads((tmp_path / "with" / "run.json").read_text(encoding="utf-8"))
-    assert any("learned.json" in line for line in run["assumptions"])
+    assert any("learned.json" in line for line in run["assumptions"]) and "learned.json" in run["inputs"]
+    left = json.loads((tmp_path / "without" / "run.json").read_text(encoding="utf-8"))
+    assert any("(learned.json) is left aside: as asked (--no-learned)." in line for line in left["assumptions"])
+    assert "learned.json" not in left["inputs"]
+    first_run = json.loads((tmp_path / "before" / "run.json").read_text(encoding="utf-8"))
+    assert any("run 'emergence learn'" in line for line in first_run["assumptions"])
     # fits that know this season are not used for it
     assert call("learn", str(season), "--before", "2026-05-20").exit_code == 0
     assert call(*words, str(tmp_path / "leak")).exit_code == 0
     pd.testing.assert_frame_equal(before, pd.read_csv(tmp_path / "leak" / "water.csv", parse_dates=["date"]))
+    leak = json.loads((tmp_path / "leak" / "run.json").read_text(encoding="utf-8"))
+    assert any("left aside: it knows notes of the season forecast." in line for line in leak["assumptions"])
 
 
 def test_a_damaged_learned_file_is_said_and_can_be_rebuilt(season: Path, tmp_path: Path) -> None:

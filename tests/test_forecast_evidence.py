@@ -7,11 +7,15 @@ import dataclasses
 import numpy as np
 import pytest
 from climates import PLATEAU, one_lake, season_field
-from scipy.stats import norm
+from scipy.stats import nbinom, norm
 
 from emergence.dates import NEVER
 from emergence.forecast import evidence
 from emergence.forecast.evidence import (
+    CLUMPED,
+    HIDDEN,
+    MANY_AT,
+    MANY_STEEP,
     NODE_WEIGHTS,
     NODES,
     SEEN_AS_OTHER,
@@ -30,6 +34,7 @@ from emergence.forecast.field import layer_of
 from emergence.forecast.resampling import Prior, drawn_anew, effective_number
 from emergence.forecast.weighing import Told, member_taxon, opened_to
 from emergence.records import LEVELS, STAGES
+from emergence.runs.sightings import LIVES_FROM
 from emergence.taxa.catalogue_io import load_catalogue
 from emergence.taxa.population import Bound, Gates, Requirements, heat_at, leave_water
 
@@ -134,6 +139,48 @@ def test_levels_are_a_distribution_and_effort_tells() -> None:
     assert sum(NODE_WEIGHTS) == pytest.approx(1) and sum(USUAL_LEVELS) == pytest.approx(1)
 
 
+def test_sights_are_negative_binomial_and_many_takes_over() -> None:
+    """None by SciPy's negative binomial; "many" as often as "few" at MANY_AT, four times as often at twice that."""
+    dense = np.array([0.0, 0.05, 0.3, 1.0])
+    mean = 24.0 * dense
+    np.testing.assert_allclose(level_chance(dense, 24.0, 0), nbinom.pmf(0, CLUMPED, CLUMPED / (CLUMPED + mean)))
+    for at, odds in ((MANY_AT, 1.0), (2 * MANY_AT, 2.0**MANY_STEEP)):
+        _, few, many = (float(level_chance(np.array(at), 24.0, level)) for level in range(3))
+        assert many / few == pytest.approx(odds)
+
+
+def test_hidden_days_by_hand() -> None:
+    """Two looks on one day and one on another, each day hidden or not, three kinds of lake: enumerated."""
+    three = notes((5, "adult", "none", 20.0), (5, "empty_skin", "none", 20.0), (9, "adult", "none", 20.0))
+    numbers, rates, other = (0.3, 0.2, 0.5), (20.0, 15.0, 20.0), SEEN_AS_OTHER
+    total = 0.0
+    for rich, weight in zip(NODES, NODE_WEIGHTS, strict=True):
+        found = [float(level_chance(np.array(n * rich), r, 0)) for n, r in zip(numbers, rates, strict=True)]
+        told = [(1 - other) * f + other * USUAL_LEVELS[0] for f in found]
+        blind = 1 - other + other * USUAL_LEVELS[0]
+        first = (1 - HIDDEN) * told[0] * told[1] + HIDDEN * blind**2
+        total += weight * first * ((1 - HIDDEN) * told[2] + HIDDEN * blind)
+    got = log_likelihood(np.array(numbers, dtype=np.float32)[:, None], three, hidden=HIDDEN)[0]
+    assert got == pytest.approx(np.log(total), rel=1e-6)  # numbers are single precision
+
+
+def test_absence_takes_about_as_many_days_as_the_closed_form_says() -> None:
+    """Looks in vain on n days in season: (1 - d)^n / (1 + (1 - d)^n), Wintle et al. 2012 (from memory).
+
+    d = 0.6 and 0.49, the least of the published visits and passes (sources at ``log_likelihood``), give 4 and 5 days to
+    5 %; ours must lie there or be slower by a day or two, because lakes may be poor, and never settle in three.
+    """
+    closed = [next(n for n in range(1, 20) if (q := (1 - d) ** n) / (1 + q) <= 0.05) for d in (0.6, 0.49)]
+    assert closed == [4, 5]
+    for minutes, dense in ((45.0, 0.5), (20.0, 0.25)):
+        needed = 0
+        for n in range(9, 0, -1):
+            looks = notes(*[(20 + 3 * k, "adult", "none", minutes) for k in range(n)])
+            there = float(log_likelihood(np.full((n, 1), dense, np.float32), looks, hidden=HIDDEN)[0])
+            needed = n if presence_chance(0.5, there - log_absent(looks)) <= 0.05 else needed
+        assert closed[0] <= needed <= closed[1] + 2
+
+
 def test_one_wrong_note_costs_a_bounded_amount() -> None:
     """Many adults on a day on which there cannot be any: as likely as a misread note, no less."""
     impossible = notes((3, "adult", "many", 60.0))
@@ -193,7 +240,7 @@ def test_effective_number_by_hand() -> None:
 
 
 def test_absence_is_not_lateness() -> None:
-    """Ten honest looks for adults at the right time, none seen: likely absent; one look says little."""
+    """Ten honest looks for adults at the right time, none seen: likely absent; one says little, two sights much."""
     numbers = np.full((10, 1), 0.5, dtype=np.float32)
     looks = notes(*[(20 + k, "adult", "none", 40.0) for k in range(10)])
     ratio = float(log_likelihood(numbers, looks)[0]) - log_absent(looks)
@@ -203,7 +250,7 @@ def test_absence_is_not_lateness() -> None:
     too_early = np.zeros((10, 1), dtype=np.float32)
     assert presence_chance(0.5, float(log_likelihood(too_early, looks)[0]) - log_absent(looks)) == pytest.approx(0.5)
     seen = notes((20, "adult", "many", 40.0), (24, "adult", "few", 20.0))
-    assert presence_chance(0.5, float(log_likelihood(numbers[:2], seen)[0]) - log_absent(seen)) > 0.95
+    assert presence_chance(0.5, float(log_likelihood(numbers[:2], seen)[0]) - log_absent(seen)) > LIVES_FROM
 
 
 @pytest.fixture(scope="module")
@@ -240,7 +287,7 @@ def test_sightings_draw_the_members_to_the_day(plateau, taxon: str) -> None:  # 
     )
     after = peak_of(plateau, taxon, told)
     assert abs(np.median(after) - middle) < abs(np.median(before) - middle)
-    assert np.subtract(*np.percentile(after, [90, 10])) < 0.8 * np.subtract(*np.percentile(before, [90, 10]))
+    assert np.subtract(*np.percentile(after, [90, 10])) < 0.9 * np.subtract(*np.percentile(before, [90, 10]))
 
 
 def test_a_flatly_wrong_note_is_outvoted(plateau) -> None:  # type: ignore[no-untyped-def]  # a field
@@ -269,7 +316,8 @@ def test_absence_is_not_mistaken_for_lateness(plateau) -> None:  # type: ignore[
         .log_ratio
         for told in (season, early)
     ]
-    assert presence_chance(0.5, ratio[0]) < 0.1 and presence_chance(0.5, ratio[1]) == pytest.approx(0.5, abs=0.05)
+    assert 0.05 < presence_chance(0.5, ratio[0]) < 0.25  # three days do not settle it
+    assert presence_chance(0.5, ratio[1]) == pytest.approx(0.5, abs=0.05)
 
 
 def test_habits_come_from_the_file() -> None:

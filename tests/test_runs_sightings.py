@@ -126,13 +126,14 @@ def test_effects_in_words() -> None:
 
 
 def test_few_members_that_carry_the_weight_are_told() -> None:
-    """Two weeks of daily notes three weeks later than usual: under an eighth of the members fit, fresh ones follow."""
-    late = [
-        row("quennaby", f"2025-06-{d:02d}", "coenagrion", stage, "none" if d <= 8 else "many", 60.0)
-        for d in range(3, 17)
+    """Two weeks of daily notes three weeks earlier than usual: under an eighth of the members fit, fresh ones come."""
+    days = [(dt.date(2025, 4, 30) + dt.timedelta(k)).isoformat() for k in range(14)]
+    early = [
+        row("quennaby", date, "coenagrion", stage, "none" if date < "2025-05-06" else "many", 60.0)
+        for date in days
         for stage in ("empty_skin", "adult")
     ]
-    result = run(bare(*late), as_of="2025-06-17", effects=True)
+    result = run(bare(*early), as_of="2025-05-14", effects=True)
     (effect,) = result.info.note_effects
     assert effect.effective is not None and effect.fresh and effect.effective < effect.members / 8
     told = f"only some {round(effect.effective)} of {effect.members} possible seasons fitted them, so fresh ones"
@@ -142,7 +143,7 @@ def test_few_members_that_carry_the_weight_are_told() -> None:
 
 
 def looks(taxon: str, lake: str = "pellor") -> list[Row]:
-    return [row(lake, f"2025-06-{d:02d}", taxon, "adult", "none", 45.0) for d in range(1, 29, 2)]
+    return [row(lake, f"2025-05-{d:02d}", taxon, "adult", "none", 45.0) for d in range(1, 29, 2)]
 
 
 def test_never_seen_in_season_is_absent_unless_the_user_knows_better() -> None:
@@ -153,7 +154,7 @@ def test_never_seen_in_season_is_absent_unless_the_user_knows_better() -> None:
     word = [np.array([x], dtype=object) for x in ("pellor", "callibaetis", "yes")]
     known = run(dataclasses.replace(season, residents=Residents(*word)), as_of="2025-07-01", lakes=("pellor",))
     assert "callibaetis" in set(known.windows.taxon)
-    seen = bare(*looks("callibaetis"), row("pellor", "2025-06-02", "callibaetis", "adult", "few"))
+    seen = bare(*looks("callibaetis"), row("pellor", "2025-05-02", "callibaetis", "adult", "few"))
     assert "callibaetis" in set(run(seen, as_of="2025-07-01", lakes=("pellor",)).windows.taxon)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -100,7 +101,7 @@ def forecast_command(
     from emergence.errors import WrongUseError
     from emergence.report.tables import check_format
     from emergence.runs.execute import Wanted
-    from emergence.runs.learn import read_learned
+    from emergence.runs.learn import FILE, read_learned
     from emergence.runs.plan import prepare
 
     if as_of is not None and as_of > today():
@@ -111,6 +112,8 @@ def forecast_command(
     learned = None if no_learned else read_learned(season)
     with hint_to_fetch(folder):
         plan = prepare(folder, as_of=as_of, lakes=lakes, taxa=taxa, seed=seed, learned=learned)
+    if no_learned and (season / FILE).is_file():
+        plan = dataclasses.replace(plan, aside="as asked (--no-learned)")
     many = dask is not None or len(plan.lakes) > MANY_LAKES
     parts = parts_of(USUAL if many and parts is None else parts, len(plan.lakes), guest=guest, show=show)
     water = bool(parts & {"water", "board", "pictures", NETCDF})
@@ -183,8 +186,6 @@ def _tell(result: RunResult, since: Since | None, *, as_json: bool) -> None:
 
 def with_today(result: RunResult) -> RunResult:
     """Return the result with the clock's date, which is shown and never written."""
-    import dataclasses
-
     from emergence.dates import to_date
 
     return dataclasses.replace(result, info=dataclasses.replace(result.info, today=to_date(today())))

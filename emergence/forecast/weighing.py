@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emergence.forecast.evidence import (
+    HIDDEN,
     Grown,
     Habits,
     Sighted,
@@ -148,10 +149,11 @@ def _after_notes(taxon: Taxon, field: Field, before: _Before) -> tuple[Deviates,
     for lake, notes in before.told.sighted.items():
         grown = grown_of(heat, gates, start, lake=lake, last=int(notes.day[-1]))
         prior = Prior() if known is None else Prior(float(known.mean[lake]), float(known.sd[lake]))
-        asked = _Asked(taxon, habits, grown, notes, uneven[lake])
+        chance = before.told.unsure.get(lake, 1.0)
+        asked = _Asked(taxon, habits, grown, notes, uneven[lake], hidden=HIDDEN if chance < 1 else 0.0)
         own = Deviates(*(v[lake] for v in vars(before.deviates).values()))
         new = _one_lake(asked, own, prior)
-        ratio, chance = new.log_evidence - log_absent(notes), before.told.unsure.get(lake, 1.0)
+        ratio = new.log_evidence - log_absent(notes)
         if chance < 1 and presence_chance(chance, ratio) < SURE:
             new = _one_lake(asked, own, prior, chance=chance)
         shift[lake] = new.shift
@@ -213,6 +215,7 @@ class _Asked:
     grown: Grown
     notes: Sighted
     uneven: list[Floats]
+    hidden: float = 0.0
 
     def log_like(self, deviates: Deviates) -> NDArray[np.float64]:
         need = requirements_at(self.taxon.growth, self.taxon.growth.requirement, deviates)
@@ -220,7 +223,7 @@ class _Asked:
             need = widened(need, part)
         days, row = np.unique(self.notes.day, return_inverse=True)
         numbers = numbers_on(self.grown, need, self.habits, days)
-        return log_likelihood(numbers[row, self.notes.stage], self.notes)
+        return log_likelihood(numbers[row, self.notes.stage], self.notes, hidden=self.hidden)
 
 
 def _one_lake(asked: _Asked, own: Deviates, prior: Prior, *, chance: float = 1.0) -> Drawn:

@@ -240,11 +240,12 @@ def _notes(plan: RunPlan) -> list[str]:
     if told:
         lines.append(f"Used from this season's notes: {told}.")
     past = int((readings < first).sum() + (ice < first).sum())
+    hint = "" if plan.aside else ": run 'emergence learn' once a winter"
+    if plan.aside:
+        lines.append(f"What past seasons taught (learned.json) is left aside: {plan.aside}.")
     if past and plan.learned is None:
-        lines.append(
-            f"{past} readings and ice dates of past seasons are not used: run 'emergence learn' once a winter."
-        )
+        lines.append(f"{past} readings and ice dates of past seasons are not used{hint}.")
     past_seen = int((seen_here < first).sum())
     if past_seen and (plan.learned is None or not plan.learned.needs):
-        lines.append(f"{past_seen} sightings of past seasons are not used: run 'emergence learn' once a winter.")
+        lines.append(f"{past_seen} sightings of past seasons are not used{hint}.")
     return lines

@@ -55,7 +55,7 @@ class RunPlan:
     ``links`` says how records of ``filled`` make up each lake's air, ``assignment`` (stations as in stations.csv) how
     far and high they are; ``slots`` and ``lapse`` have one row a station of ``filled``;
     ``warmest_max_c`` [°C] is the normal maximum of the warmest month at each lake; ``residence`` is (lakes, taxa) yes,
-    unsure or no; ``dropped`` maps lake ids to reasons.
+    unsure or no; ``dropped`` maps lake ids to reasons; ``aside`` says why fits that there are were not used.
     """
 
     season: Season
@@ -77,6 +77,7 @@ class RunPlan:
     taxa: Mapping[str, Taxon]
     residence: NDArray[np.object_]
     jobs: list[Job]
+    aside: str = ""
 
 
 @lru_cache(maxsize=4)
@@ -206,8 +207,7 @@ def prepare(
     dropped = {str(i): _reason(asked, season, stations.why, k) for k, i in enumerate(asked.lake_id) if not keep[k]}
     if not keep.any():
         raise NoWeatherError(_nothing_left(dropped, issue), season.problems)
-    ready = asked.take(keep)
-    assignment = assignment.take(keep)
+    ready, assignment = asked.take(keep), assignment.take(keep)
     links = link_stations(assignment, stations.place, stations.lapse)
     shape = lake_shape(ready, weighted(np.array([annual_amplitude(f.calendar_c) for f in filled]), links))
     jobs, settings = _jobs(ready, issue), season.settings
@@ -233,6 +233,7 @@ def prepare(
         taxa=chosen,
         residence=residence(chosen, ready, season.residents),
         jobs=jobs,
+        aside="" if used is learned else "it knows notes of the season forecast",
     )
 
 

@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import SeasonSpan, day_of_year, month_of, season_span, season_year
-from emergence.forecast.evidence import PRIOR_UNSURE, Grown, Sighted, habits_of, log_absent, log_likelihood, numbers_on
+from emergence.forecast.evidence import (
+    HIDDEN,
+    PRIOR_UNSURE,
+    Grown,
+    Sighted,
+    habits_of,
+    log_absent,
+    log_likelihood,
+    numbers_on,
+)
 from emergence.forecast.field import Field, by_heat, layer_of
 from emergence.learning.population import DEVIATES, NeedFit, fit_need, ln_shift, pooled_needs, shared, year_sd
 from emergence.records import LEVELS, STAGES, Lakes, Season, Sightings
@@ -64,7 +73,7 @@ def learn_needs(
     """
     taxa = load_catalogue(season.own_taxa)
     lives = residence(taxa, record.lakes, season.residents)
-    found: dict[tuple[int, str], list[SeasonRow]] = {}
+    doubted, found = _doubted(lives, season, record.lakes, taxa, before), dict[tuple[int, str], list[SeasonRow]]()
     for past in _seasons(season, record, water, ice, before):
         ids = np.array([find_taxon(word, taxa) or "" for word in past.notes.taxon], dtype=object)
         for taxon in by_heat({k: taxa[k] for k in sorted(set(ids.tolist()) - {""})}):
@@ -75,26 +84,39 @@ def learn_needs(
                 if (here := (ids == taxon.id) & (past.notes.lake_id == record.lakes.lake_id[k])).any()
                 and lives[k, column] != "no"
             }
-            for place, row in season_likelihoods(taxon, past.field, notes, past.span.sim_start).items():
+            unsure = set(np.flatnonzero(doubted[past.lakes, column]).tolist())
+            rows = season_likelihoods(taxon, past.field, notes, past.span.sim_start, unsure=unsure)
+            for place, row in rows.items():
                 found.setdefault((int(past.lakes[place]), taxon.id), []).append(row)
     fits: dict[str, dict[str, NeedFit]] = {}
-    for (k, key), rows in sorted(found.items()):
-        need = taxa[key].growth.requirement
-        fits.setdefault(str(record.lakes.lake_id[k]), {})[key] = fit_need(
-            np.stack([r[0] for r in rows]),
-            np.array([r[1] for r in rows]),
-            early=need.ln_sd_early.value,
-            late=need.ln_sd_late.value,
-            notes=sum(r[2] for r in rows),
-            seen=sum(r[3] for r in rows),
-            presence=PRIOR_UNSURE if _doubtful(lives[k, list(taxa).index(key)], rows) else 1.0,
-        )
+    for (k, key), own in sorted(found.items()):
+        doubt = bool(doubted[k, list(taxa).index(key)])
+        fits.setdefault(str(record.lakes.lake_id[k]), {})[key] = _fit(taxa[key], own, doubt=doubt)
     return fits
 
 
-def _doubtful(lives: str, rows: list[SeasonRow]) -> bool:
-    """Return whether a population may not be there at all: not said to be, and never seen."""
-    return lives == "unsure" and not any(row[3] for row in rows)
+def _fit(taxon: Taxon, rows: list[SeasonRow], *, doubt: bool) -> NeedFit:
+    need = taxon.growth.requirement
+    return fit_need(
+        np.stack([r[0] for r in rows]),
+        np.array([r[1] for r in rows]),
+        early=need.ln_sd_early.value,
+        late=need.ln_sd_late.value,
+        notes=sum(r[2] for r in rows),
+        seen=sum(r[3] for r in rows),
+        presence=PRIOR_UNSURE if doubt else 1.0,
+    )
+
+
+def _doubted(
+    lives: NDArray[np.object_], season: Season, lakes: Lakes, taxa: Mapping[str, Taxon], before: int
+) -> NDArray[np.bool_]:
+    """Return which populations may not be there at all, (lakes, taxa): not said to be, and never seen before a day."""
+    notes = season.sightings.take((season.sightings.day < before) & (season.sightings.level != "none"))
+    known = {word: find_taxon(word, taxa) for word in set(notes.taxon.tolist())}
+    seen = {(lake, known[word]) for lake, word in zip(notes.lake_id.tolist(), notes.taxon.tolist(), strict=True)}
+    never = [[(lake, key) not in seen for key in taxa] for lake in lakes.lake_id.tolist()]
+    return np.asarray((lives == "unsure") & np.array(never, dtype=bool).reshape(lives.shape))
 
 
 def _seasons(season: Season, record: Record, water: Floats, ice: NDArray[np.bool_], before: int) -> Iterator[_Season]:
@@ -154,7 +176,12 @@ def _warmest_max(record: Record, lakes: Ints) -> Doubles:
 
 
 def season_likelihoods(
-    taxon: Taxon, field: Field, notes: Mapping[int, Sightings], first_day: int
+    taxon: Taxon,
+    field: Field,
+    notes: Mapping[int, Sightings],
+    first_day: int,
+    *,
+    unsure: Collection[int] = (),
 ) -> dict[int, SeasonRow]:
     """Return, by lake of a past field, the log-likelihood of its notes at DEVIATES and were it absent, and counts.
 
@@ -168,6 +195,8 @@ def season_likelihoods(
         Notes of the taxon by index of the lake.
     first_day
         Day number of the field's first day.
+    unsure
+        Lakes by index where it is not known that the taxon lives there.
     """
     if not notes or taxon.growth.requirement.median.value <= 0:
         return {}
@@ -178,7 +207,8 @@ def season_likelihoods(
     out = {}
     for place, k in enumerate(lakes.tolist()):
         row = np.searchsorted(days, own[k].day)
-        told = log_likelihood(numbers[row, own[k].stage, place], own[k]).reshape(-1, len(DEVIATES))
+        hidden = HIDDEN if k in unsure else 0.0
+        told = log_likelihood(numbers[row, own[k].stage, place], own[k], hidden=hidden).reshape(-1, len(DEVIATES))
         most = told.max(axis=0)
         mean = np.asarray(most + np.log(np.exp(told - most).mean(axis=0)))
         out[k] = (mean, log_absent(own[k]), len(own[k]), own[k].seen)

@@ -22,7 +22,10 @@ Ints = NDArray[np.int64]
 Words = NDArray[np.object_]
 
 MOST_NOTES = 60  # of one taxon on one lake in a season; more are thinned evenly
-LIVES_FROM, ABSENT_TO = 0.95, 0.05  # from and to this chance "unsure" becomes yes or no; our prior
+LIVES_FROM, ABSENT_TO = 0.9, 0.05
+"""From and to this chance "unsure" becomes yes or no; our prior: two sightings, or looks in vain on five or six days in
+season. The closed form for looks alone is P = p (1 - d)^n / (1 - p + p (1 - d)^n), d the chance to find it on a day
+(Wintle et al. 2012 Diversity and Distributions 18:417, from memory)."""
 
 
 def taxon_ids(words: Words, taxa: Mapping[str, Taxon]) -> Words:
@@ -112,7 +115,7 @@ def settled_words(settled: Sequence[tuple[str, str]]) -> list[str]:
     """Return what sightings settled about who lives where (`settled_insects`), in sentences."""
     words = {
         "yes": "Taken to live there because seen",
-        "no": f"Taken as absent (looked for in season again and again, never seen: chance under "
+        "no": f"Taken as absent (looked for in season on several days, never seen: chance under "
         f"{100 * ABSENT_TO:.0f} %; a line in residents.csv overrules it)",
     }
     found = {key: [name for said, name in settled if said == key] for key in words}

@@ -1,5 +1,8 @@
 """Twin experiments (synthetic): what a guide's notes are worth. Run ``python -m tests.benchmarks.twins [--worlds N]``.
 
+``--jobs J`` runs J worlds at a time, ``--judged K`` prints the worlds from K on once more by themselves: those not
+looked at while anything was tuned.
+
 Worlds of 20 invented lakes and five insects with planted needs (tests/twin_world.py). The target season is forecast on
 the Monday nearest to four weeks before each population's own mean peak of the three seasons before (as in hindcasts,
 the outcome does not choose the day): without notes, with one and three past seasons' notes learned. Then a week before
@@ -11,6 +14,7 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import sys
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -132,7 +136,8 @@ def experiment(seed: int, lakes: int = 20) -> dict[str, Floats]:
     misled = learned_wrong(world, notes[target - 1], peak[target - 1], column, start)
     found["one past season, one insect"] = found["one past season"][:, only[lead >= 0]]
     found["one, its notes one wrong"] = scores(bare, lead, peak[target], misled, only)
-    return found | {f"recovered {count}": recovered(world, fits) for count, fits in taught.items()}
+    found |= {f"recovered {count}": recovered(world, fits) for count, fits in taught.items()}
+    return found | {"planted": world.deviate.reshape(1, -1)}
 
 
 def learned_wrong(world: World, notes: tuple[Readings, Sightings], peak: Floats, column: int, start: int) -> Learned:
@@ -177,18 +182,20 @@ def cost(found: dict[str, Floats], right: str, wrong: str) -> float:
     return float(100 * (found[wrong][0].mean() / found[right][0].mean() - 1))
 
 
-def tables(results: list[dict[str, Floats]]) -> str:
-    """Return the tables of TWINS.md."""
-    found = {name: np.concatenate([r[name] for r in results], axis=1) for name in results[0]}
+def tables(results: dict[int, dict[str, Floats]]) -> str:
+    """Return the tables of TWINS.md, given the results by world."""
+    each = list(results.values())
+    found = {name: np.concatenate([r[name] for r in each], axis=1) for name in each[0]}
     rows = [
-        "| treatment | CRPS [d] | gain | world by world | 80 % interval holds | dates |",
-        "|---|---|---|---|---|---|",
+        "| treatment | CRPS [d] | gain | 80 % interval holds | dates |",
+        "|---|---|---|---|---|",
     ]
-    for name in (n for n in found if not n.startswith("recovered")):
-        each = "" if "one insect" in name or "one wrong" in name else ", ".join(f"{gain(r, name):.0f}" for r in results)
-        crps, held = found[name][0], 100 * found[name][1].mean()
-        whole = f"{gain(found, name):.1f} %" if each else ""
-        rows.append(f"| {name} | {crps.mean():.2f} | {whole} | {each} | {held:.1f} % | {len(crps)} |")
+    for name in (n for n in found if not n.startswith(("recovered", "planted"))):
+        whole = "" if "one insect" in name or "one wrong" in name else f"{gain(found, name):.1f} %"
+        crps, held = found[name][0], [100 * r[name][1].mean() for r in each]
+        apart = f" ± {np.std(held, ddof=1) / np.sqrt(len(held)):.1f}" if len(held) > 1 else ""
+        share = f"{100 * found[name][1].mean():.1f}{apart} %"
+        rows.append(f"| {name} | {crps.mean():.2f} | {whole} | {share} | {len(crps)} |")
     rows += ["", "| a flatly wrong note beside | costs, of CRPS |", "|---|---|"]
     rows += [f"| {right} | {cost(found, right, wrong):.1f} % |" for right, wrong in WRONG]
     rows += ["", "| planted needs after seasons | within 1.28 stated errors | rms error / stated | stated / prior |"]
@@ -199,17 +206,42 @@ def tables(results: list[dict[str, Floats]]) -> str:
             f"| {count} | {100 * (np.abs(z) < 1.2816).mean():.0f} % (80 if true) | {np.sqrt((z**2).mean()):.2f} | "
             f"{sd.mean():.2f} |"
         )
-    return "\n".join(rows)
+    return "\n".join([*rows, "", *by_world(results)])
+
+
+def by_world(results: dict[int, dict[str, Floats]]) -> list[str]:
+    """Return the table of single worlds; the planted mean square is 1 where a world is as varied as the prior says."""
+    past = ("no notes", "one past season", "three past seasons")
+    rows = [
+        "| world (target) | planted, mean square | no notes, CRPS [d] | gain of one season | of three | "
+        "80 % holds: no notes, one, three | a wrong note costs, beside this season's alone | after three |",
+        "|---|---|---|---|---|---|---|---|",
+    ]
+    for seed, r in results.items():
+        held = ", ".join(f"{100 * r[name][1].mean():.0f}" for name in past)
+        rows.append(
+            f"| {seed} ({YEARS[seed % len(YEARS)]}) | {(r['planted'] ** 2).mean():.2f} | {r[past[0]][0].mean():.2f} | "
+            f"{gain(r, past[1]):.0f} % | {gain(r, past[2]):.0f} % | {held} % | {cost(r, *WRONG[1]):.1f} % | "
+            f"{cost(r, *WRONG[2]):.1f} % |"
+        )
+    return rows
 
 
 def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--worlds", type=int, default=3)
-    asked, results = parser.parse_args(), []
-    for seed in range(1, asked.worlds + 1):
-        results.append(experiment(seed))
-        print(f"{seed} worlds of 20 lakes, five insects; synthetic\n\n{tables(results)}\n", flush=True)
+    parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--judged", type=int, help="the first world not looked at while tuning")
+    asked, results = parser.parse_args(), dict[int, dict[str, Floats]]()
+    seeds = range(1, asked.worlds + 1)
+    with ProcessPoolExecutor(asked.jobs) as pool:
+        for seed, found in zip(seeds, pool.map(experiment, seeds), strict=True):
+            results[seed] = found
+            print(f"{seed} worlds of 20 lakes, five insects; synthetic\n\n{tables(results)}\n", flush=True)
+    late = {seed: found for seed, found in results.items() if asked.judged is not None and seed >= asked.judged}
+    if late:
+        print(f"worlds {min(late)} to {max(late)} by themselves; synthetic\n\n{tables(late)}\n")
 
 
 if __name__ == "__main__":
