@@ -61,12 +61,30 @@ def test_board_of_two_weeks(season: Path, tmp_path: Path, monkeypatch: pytest.Mo
     assert len({shared[name] for name in ("Quennaby Water", "Wendlow Pool")}) == 2
 
 
+def test_without_past_forecasts_the_board_says_how_to_get_them(
+    season: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The guide's board has the part and names the command; the guests' copy does not."""
+    monkeypatch.chdir(tmp_path)
+    done = forecast(season, "--write", "board,pictures", "--guest")
+    assert done.exit_code == 0, done.output
+    run = tmp_path / "reports" / "Orrowmark" / "latest"
+    board = Page((run / "board.html").read_text(encoding="utf-8"))
+    assert "How well past forecasts did" in board.text and "emergence hindcast SEASON" in board.text
+    assert "emergence hindcast" not in (run / "board_guest.html").read_text(encoding="utf-8")
+    drawn = {p.name for p in (run / "pictures").iterdir()}
+    assert {"lake-quennaby.png", "lake-quennaby.svg", "lake-wendlow.png", "migration-coenagrion.svg"} <= drawn
+    assert not any(name.startswith("hindcast") for name in drawn)
+    assert "circles: readings" in (run / "pictures" / "lake-quennaby.svg").read_text(encoding="utf-8")
+
+
 def test_a_damaged_hindcast_is_left_out(season: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     home = tmp_path / "reports" / "Orrowmark"
     home.mkdir(parents=True)
     (home / "hindcast.csv").write_text("lake_id,taxon\nx,y\n", encoding="utf-8")
-    done = forecast(season, "--write", "board")
+    (home / "hindcast.json").write_text("{", encoding="utf-8")
+    done = forecast(season, "--write", "board,pictures")
     assert done.exit_code == 0, done.output
-    assert "goes without past forecasts" in done.output
+    assert "goes without past forecasts" in done.output and "no picture of past forecasts" in done.output
     assert "past forecasts" not in (home / "latest" / "board.html").read_text(encoding="utf-8").lower()

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner, Result
 
 from emergence.cli.main import main
+from emergence.report.score_chart import score_files
+from emergence.report.score_words import read_hindcast_json
 from emergence.report.tables import columns
 from tests.hindcast_season import write_hindcast_season
 
@@ -28,7 +32,9 @@ def _run(*words: object) -> Result:
 @pytest.fixture(scope="module")
 def ran(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Result, Path]:
     out = tmp_path_factory.mktemp("out")
-    return _run(folder, *ASK, "--out", out / "hindcast.csv", "--picture", out), out
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(out)
+        return _run(folder, *ASK, "--out", out / "hindcast.csv", "--picture", out, "--keep"), out
 
 
 def test_table_in_plain_words(ran: tuple[Result, Path]) -> None:
@@ -65,6 +71,37 @@ def test_csv_has_the_columns_of_the_schema_and_dates_in_order(ran: tuple[Result,
 def test_picture(ran: tuple[Result, Path]) -> None:
     assert (ran[1] / "hindcast.png").read_bytes()[:4] == b"\x89PNG"
     assert "How much better than the usual date" in (ran[1] / "hindcast.svg").read_text(encoding="utf-8")
+
+
+def path_points(svg: str) -> list[float]:
+    """Return the coordinates of the lines drawn."""
+    lines = re.findall(r'<path aria-hidden="true" d="(M[^"]+)"|<path d="(M[^"]+)"', svg)
+    return [float(v) for line in lines for v in re.findall(r"-?\d+(?:\.\d+)?", line[0] or line[1])]
+
+
+def test_kept_scores_give_the_same_picture_again(ran: tuple[Result, Path]) -> None:
+    """What is kept beside the runs draws the picture of ``--picture``: its words, points to a pixel (4 decimals)."""
+    home = next((ran[1] / "reports").iterdir())
+    assert (home / "hindcast.csv").read_bytes() == (ran[1] / "hindcast.csv").read_bytes()
+    drawn = score_files(read_hindcast_json(home / "hindcast.json"))
+    svgs = [str(drawn["hindcast.svg"]), (ran[1] / "hindcast.svg").read_text(encoding="utf-8")]
+    (words, points), (own_words, own_points) = ((re.findall(">([^<>]+)<", s), path_points(s)) for s in svgs)
+    assert words == own_words and len(words) > 40
+    assert len(own_points) > 20
+    np.testing.assert_allclose(points, own_points, atol=0.5)
+    broken = home / "broken.json"
+    for text, said in (("{}", "lacks 'table'"), ('{"table": "hindcast", "format": 99}', "format known here")):
+        broken.write_text(text, encoding="utf-8")
+        with pytest.raises(ValueError, match=said):
+            read_hindcast_json(broken)
+
+
+def test_a_narrow_question_is_kept_only_where_it_is_asked(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert _run(folder, "--years", "2007", "--leads", "0w", "--lake", "tarn").exit_code == 0
+    assert not (tmp_path / "reports").exists()
 
 
 def test_same_command_same_bytes_and_the_rest_of_the_last_season_cannot_matter(

@@ -17,6 +17,7 @@ import pandas as pd
 import pytest
 from run_result import NAMES, make_result, without_dates
 
+from emergence.report import choose
 from emergence.report.charts import (
     CONFIG,
     DAY_MS,
@@ -31,6 +32,7 @@ from emergence.report.charts import (
     water_fan,
     weeks_strip,
 )
+from emergence.report.lake_chart import lake_picture, lake_pictures
 from emergence.runs.results import RunResult
 
 ROOT = Path(__file__).parents[1]
@@ -130,6 +132,31 @@ def test_weeks_strip_names_lake_and_insect_and_keeps_to_its_dates(result: RunRes
 def test_weeks_strip_cut_short_keeps_known_residents(result: RunResult) -> None:
     labels = [v["label"] for v in values(weeks_strip(result, most=12)["layer"][0])]
     assert len(labels) == 12 and not any("Speckled" in label for label in labels)
+
+
+def test_a_lake_s_picture_has_its_insects_and_its_water(result: RunResult) -> None:
+    """The rows of the lake's windows with a date, soonest first, the water below; another lake is not in it."""
+    spec = lake_picture(result, "L1")
+    insects, water = spec["vconcat"]
+    rows = choose.soonest_first(result.windows[(result.windows["lake_id"] == "L1") & choose.has_date(result.windows)])
+    assert len(values(insects["layer"][0])) == len(rows)
+    assert values(insects["layer"][0])[0]["label"].lower().startswith(("large lake midge", "speckled", "spring"))
+    drawn = words_in(render_svg(spec))
+    assert "Long Water, 95 m: as of 28 May 2023" in drawn and "Bluets, nymphs on the move" in drawn
+    assert not any("Alder Mere" in text for text in drawn)
+    assert any("water, °C" in text for text in drawn) and len(water["vconcat"]) == 2
+    with pytest.raises(ValueError, match="nothing of lake"):
+        lake_picture(result, "L99")
+
+
+def test_each_lake_has_a_picture_whatever_it_is_called(result: RunResult) -> None:
+    lakes = result.info.lakes.copy()
+    lakes["lake_id"] = lakes["lake_id"].replace("L0", "../up")
+    windows = result.windows.assign(lake_id=result.windows["lake_id"].replace("L0", "../up"))
+    odd = replace(result, info=replace(result.info, lakes=lakes.head(2)), windows=windows)
+    names = [name for name, _ in lake_pictures(odd)]
+    assert len(names) == len(set(names)) == 4 and names[2:] == ["lake-L1.png", "lake-L1.svg"]
+    assert not any("/" in name or ".." in name for name in names)
 
 
 def test_headline_pictures(result: RunResult) -> None:

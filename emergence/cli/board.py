@@ -9,13 +9,15 @@ from typing import TYPE_CHECKING
 
 import click
 
+from emergence.cli.further import HINDCAST
+
 if TYPE_CHECKING:
     from emergence.report.board_parts import Part
     from emergence.report.board_rows import Since
     from emergence.runs.plan import RunPlan
     from emergence.runs.results import RegionsResult, RunInfo, RunResult
 
-BOARD, GUEST_BOARD, HINDCAST = "board.html", "board_guest.html", "hindcast.csv"
+BOARD, GUEST_BOARD = "board.html", "board_guest.html"
 
 
 def with_learned(result: RunResult, season: Path, *, used: bool) -> RunResult:
@@ -113,16 +115,16 @@ def _regions(result: RunResult, regions: RegionsResult | None) -> list[Part]:
 
 
 def _past(result: RunResult, root: Path) -> list[Part]:
-    """Return the part on past forecasts where they are kept beside the runs."""
-    from emergence.report.board_past import past_part, read_hindcast
+    """Return the part on past forecasts: how they did where they are kept beside the runs, else how to get them."""
+    from emergence.report.board_past import no_past_part, past_part, read_hindcast
     from emergence.report.write import run_home
 
     path = run_home(root, result.info.name) / HINDCAST
     if not path.is_file():
-        return []
+        return [no_past_part()]
     try:
         part = past_part(read_hindcast(path), result.info)
     except (OSError, ValueError) as error:
         click.echo(f"the board goes without past forecasts: {error}", err=True)
         return []
-    return [] if part is None else [part]
+    return [part or no_past_part()]

@@ -10,7 +10,16 @@ from typing import TYPE_CHECKING
 import click
 
 from emergence.cli.board import BOARD, boards, guest_lakes, since_last, with_learned
-from emergence.cli.further import FURTHER, NETCDF, REGIONS, compared, further_files, region_files
+from emergence.cli.further import (
+    FURTHER,
+    NETCDF,
+    PICTURES,
+    REGIONS,
+    compared,
+    further_files,
+    lake_and_score_pictures,
+    region_files,
+)
 from emergence.cli.many import MANY_LAKES, Output, forecast_many, progress_line
 from emergence.cli.options import DATE, SEASON, hint_to_fetch, open_season, tell_problems, today
 
@@ -23,7 +32,7 @@ if TYPE_CHECKING:
     from emergence.runs.taught import Learned
 
 ROOT = Path("reports")
-PARTS = ("windows", "days", "water", "board", *FURTHER, "pictures")
+PARTS = ("windows", "days", "water", "board", *FURTHER, PICTURES)
 PAGES = frozenset(("board", *FURTHER))
 USUAL = frozenset(("windows", "days", "water"))
 
@@ -116,7 +125,7 @@ def forecast_command(
         plan = dataclasses.replace(plan, aside="as asked (--no-learned)")
     many = dask is not None or len(plan.lakes) > MANY_LAKES
     parts = parts_of(USUAL if many and parts is None else parts, len(plan.lakes), guest=guest, show=show)
-    water = bool(parts & {"water", "board", "pictures", NETCDF})
+    water = bool(parts & {"water", "board", PICTURES, NETCDF})
     wanted = Wanted(water=water, days=not many or "days" in parts, members=members, effects=True)
     output = Output(parts | ({"members"} if members else set()), out, table_format, as_json)
     if many:
@@ -144,7 +153,9 @@ def _forecast_few(
     guests = guest_lakes(result, plan) if guest else None
     files = {**pages, **further_files(result, output.parts, ROOT if output.out is None else None, guests)}
     if regions is not None:
-        files |= region_files(regions, pictures="pictures" in output.parts)
+        files |= region_files(regions, pictures=PICTURES in output.parts)
+    if PICTURES in output.parts:
+        files |= lake_and_score_pictures(result, plan, ROOT)
     written = _write(result, output.parts - PAGES, output.out, output.table_format or "csv", files)
     _tell(result, since, as_json=output.as_json)
     click.echo(f"written to {written}", err=True)

@@ -1,10 +1,12 @@
-"""What ``emergence forecast --write calendar,map,netcdf,regions`` lays into the run folder."""
+"""What ``emergence forecast --write calendar,map,netcdf,regions,pictures`` lays into the run folder."""
 
 from __future__ import annotations
 
 from collections.abc import Collection
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+import click
 
 if TYPE_CHECKING:
     from emergence.records import Season
@@ -14,6 +16,11 @@ if TYPE_CHECKING:
 
 CALENDAR, MAP, NETCDF, REGIONS = "calendar", "map", "netcdf", "regions"
 FURTHER = (CALENDAR, MAP, NETCDF, REGIONS)
+PICTURES = "pictures"
+HINDCAST, HINDCAST_JSON = "hindcast.csv", "hindcast.json"
+"""Past forecasts as ``emergence hindcast`` keeps them beside the runs."""
+MANY_PICTURES = 20
+"""More lakes than this are said before they are drawn: each takes about a second."""
 FILES = {CALENDAR: "windows.ics", MAP: "windows.geojson"}
 GUEST_FILES = {CALENDAR: "windows_guest.ics", MAP: "windows_guest.geojson"}
 
@@ -31,8 +38,29 @@ def region_files(regions: RegionsResult, *, pictures: bool) -> dict[str, str | b
     from emergence.report.region_chart import picture_files
     from emergence.report.region_words import regions_csv, regions_json
 
-    drawn = {f"pictures/{name}": content for name, content in picture_files(regions).items()} if pictures else {}
+    drawn = {f"{PICTURES}/{name}": content for name, content in picture_files(regions).items()} if pictures else {}
     return {"regions.csv": regions_csv(regions), "regions.json": regions_json(regions), **drawn}
+
+
+def lake_and_score_pictures(result: RunResult, plan: RunPlan, root: Path) -> dict[str, str | bytes]:
+    """Return a picture of each lake, and of past forecasts' scores where they are kept, by file name."""
+    from emergence.report.lake_chart import lake_pictures
+    from emergence.report.score_chart import score_files
+    from emergence.report.score_words import read_hindcast_json
+    from emergence.report.write import run_home
+    from emergence.runs.lake_pages import notes_until
+
+    if len(plan.lakes) > MANY_PICTURES:
+        click.echo(f"drawing {len(plan.lakes)} lakes, PNG and SVG", err=True)
+    first = min(job.span.sim_start for job in plan.jobs)
+    files = dict(lake_pictures(result, notes_until(plan.season, first, plan.as_of)["readings"]))
+    scores = run_home(root, result.info.name) / HINDCAST_JSON
+    if scores.is_file():
+        try:
+            files |= score_files(read_hindcast_json(scores))
+        except (OSError, ValueError) as error:
+            click.echo(f"no picture of past forecasts: {error}", err=True)
+    return {f"{PICTURES}/{name}": content for name, content in files.items()}
 
 
 def further_files(

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from emergence.runs.hindcast import Ask
     from emergence.runs.results import HindcastResult
 
+ROOT = Path("reports")
 LEADS = "10w,8w,6w,4w,2w,0w"
 MOST_LEAD_D = 182
 
@@ -73,6 +74,7 @@ class LeadsType(click.ParamType[tuple[int, ...]]):
 @click.option("--out", type=click.Path(path_type=Path), help="Write hindcast.csv to this file; - for stdout.")
 @click.option("--picture", type=click.Path(path_type=Path), help="Draw hindcast.png and .svg into this folder.")
 @click.option("--json", "as_json", is_flag=True, help="Print scores and rows as JSON.")
+@click.option("--keep/--no-keep", default=None, help="Keep the scores for the board, or not; see above.")
 def hindcast_command(
     season: Path,
     years: tuple[int, ...] | None,
@@ -85,6 +87,7 @@ def hindcast_command(
     out: Path | None,
     picture: Path | None,
     as_json: bool,
+    keep: bool | None,
 ) -> None:
     """Forecast past seasons again as if on a day of theirs, and score the dates.
 
@@ -103,8 +106,13 @@ def hindcast_command(
     With --unseen a lake's own notes of other years are left out, as if it had none: its members as they are against the
     mean date of the lakes within 300 km and 500 m of height.
 
+    Scores of all lakes and seasons with all their notes are kept as reports/NAME/hindcast.csv and hindcast.json, where
+    the next forecast's board and pictures find them; those of a narrower question, or with --out or --json, only with
+    --keep.
+
     \b
     Examples:
+      emergence hindcast data_demo
       emergence hindcast data_demo --leads 6w,2w --lake pellor
       emergence hindcast data_demo --lake pellor --out hindcast.csv --picture pictures
     """
@@ -123,6 +131,9 @@ def hindcast_command(
     ask = Ask(years or (), leads, lakes, past_only, (readings,), least_years, unseen=unseen)
     result = _scored(folder, ask)
     table = as_text(result.rows, "hindcast").to_csv(index=False, lineterminator="\n")
+    narrow = bool(years or lakes or past_only or unseen or readings is not None or out or as_json)
+    if keep or (keep is None and not narrow):
+        _keep(result, table)
     if out is not None and not to_stdout:
         atomic_text(out, table)
         click.echo(f"{len(result.rows)} rows in {out}", err=True)
@@ -132,6 +143,19 @@ def hindcast_command(
         click.echo(hindcast_json(result) if as_json else table, nl=False)
     else:
         click.echo("\n".join(score_lines(result)))
+
+
+def _keep(result: HindcastResult, table: str) -> None:
+    """Write hindcast.csv and hindcast.json beside the season's runs."""
+    from emergence.cli.further import HINDCAST, HINDCAST_JSON
+    from emergence.report.folders import atomic_text
+    from emergence.report.score_words import hindcast_json
+    from emergence.report.write import run_home
+
+    home = run_home(ROOT, result.name)
+    atomic_text(home / HINDCAST, table)
+    atomic_text(home / HINDCAST_JSON, hindcast_json(result))
+    click.echo(f"kept in {home}: the next forecast's board shows how well past forecasts did", err=True)
 
 
 def _scored(folder: Season, ask: Ask) -> HindcastResult:

@@ -31,6 +31,18 @@ RULE = (
 SCORE_RULE = "CRPS in days, the smaller the better; by how much it beats the mean date of other years and the calendar."
 
 
+NONE_YET = (
+    "Not tried yet. On the computer, emergence hindcast SEASON forecasts the seasons gone by again, as if on a day of "
+    "each, with nothing known of what came after, and scores its dates; the next forecast shows the scores here. It "
+    "takes readings of several years, two weeks apart at most, or insects looked for in vain and then seen in five."
+)
+
+
+def no_past_part() -> Part:
+    """Return the part that stands in the guide's board until past forecasts have been scored."""
+    return Part(key="past", tab="Past forecasts", heading="How well past forecasts did", rule=NONE_YET, tables=[])
+
+
 def read_hindcast(path: Path) -> pd.DataFrame:
     """Return the rows of a hindcast.csv with dates and scores typed.
 

@@ -90,9 +90,9 @@ def season_strip(
     title = choose.insect_names(result).get((taxon, brood, event)) or insect_words(None, taxon, event)
     title = title[:1].upper() + title[1:]
     shown = rows.head(most)
-    labels = [clip(lakes[key], NAME_CELLS - 8) + _height(result, key) for key in shown["lake_id"]]
-    shown = _best_weeks(shown.assign(label=labels), result.info.as_of)
-    return _strip(result, shown, title, chance, more=len(rows) - len(shown))
+    labels = [clip(lakes[key], NAME_CELLS - 8) + height_words(result, key) for key in shown["lake_id"]]
+    shown = best_weeks(shown.assign(label=labels), result.info.as_of)
+    return strip_of(result, shown, title, chance, more=len(rows) - len(shown))
 
 
 def weeks_strip(result: RunResult, *, days: int = WEEKS_AHEAD_DAYS, most: int = MOST_WEEK_ROWS) -> Spec:
@@ -115,9 +115,9 @@ def weeks_strip(result: RunResult, *, days: int = WEEKS_AHEAD_DAYS, most: int = 
         for lake, taxon, brood, event in rows[choose.KEYS].itertuples(index=False)
     ]
     as_of = result.info.as_of
-    rows = _best_weeks(rows.assign(label=labels), as_of)
+    rows = best_weeks(rows.assign(label=labels), as_of)
     reach = (as_of - dt.timedelta(days=7), as_of + dt.timedelta(days=days))
-    return _strip(result, rows, "Now and the next four weeks", "chance_moving", more=more, reach=reach)
+    return strip_of(result, rows, "Now and the next four weeks", "chance_moving", more=more, reach=reach)
 
 
 def headline_pictures(result: RunResult) -> dict[str, Spec]:
@@ -135,7 +135,7 @@ def headline_pictures(result: RunResult) -> dict[str, Spec]:
     return pictures
 
 
-def _best_weeks(rows: pd.DataFrame, as_of: dt.date) -> pd.DataFrame:
+def best_weeks(rows: pd.DataFrame, as_of: dt.date) -> pd.DataFrame:
     """Add ``over``, ``thin`` and what is edged: the best week still ahead, of what is over the one that was.
 
     A thin brood has none.
@@ -145,7 +145,8 @@ def _best_weeks(rows: pd.DataFrame, as_of: dt.date) -> pd.DataFrame:
     return rows.assign(over=over, thin=thin, week_start=start, week_chance=rows["ahead_week_chance"].where(~over))
 
 
-def _height(result: RunResult, lake_id: str) -> str:
+def height_words(result: RunResult, lake_id: str) -> str:
+    """Return ``, 420 m`` or ``, 1378 ft``, nothing where the height is not known."""
     lakes = result.info.lakes
     metres = float(lakes.loc[lakes["lake_id"] == lake_id, "elevation_m"].iloc[0])
     if pd.isna(metres):
@@ -153,10 +154,13 @@ def _height(result: RunResult, lake_id: str) -> str:
     return f", {metres / FOOT_M:.0f} ft" if result.info.length_unit == "ft" else f", {metres:.0f} m"
 
 
-def _strip(
+def strip_of(
     result: RunResult, rows: pd.DataFrame, title: str, chance: str, *, more: int = 0, reach: Reach | None = None
 ) -> Spec:
-    """Draw rows as `_best_weeks` leaves them over the dates of ``reach``, by default all with some chance."""
+    """Return the strip of rows as `best_weeks` leaves them, each with a ``label``.
+
+    It reaches over the dates of ``reach``, by default all with some chance.
+    """
     rows = rows.assign(label=_unique([clip_name(plain(label), NAME_CELLS) for label in rows["label"]]))
     shades = _shades(result, rows, chance)
     first, last = reach or _reach(result, rows, shades)
@@ -380,7 +384,7 @@ def water_fan(result: RunResult, lake_id: str, readings: pd.DataFrame | None = N
     points = pd.DataFrame(columns=["start", "water"])
     if readings is not None and len(readings):
         points = pd.DataFrame({"start": _days(readings["date"]) * DAY_MS, "water": _shown(readings["water_c"], unit)})
-    title = f"{choose.lake_names(result)[lake_id]}{_height(result, lake_id)}"
+    title = f"{choose.lake_names(result)[lake_id]}{height_words(result, lake_id)}"
     ice = bool((fan["ice"] > 0).any())
     said = [
         "Surface water. Line: middle; band: 8 in 10 possible seasons" + ("; circles: readings." if len(points) else ".")

@@ -44,6 +44,12 @@ def score_picture(result: HindcastResult) -> Spec:
     }
 
 
+def score_files(result: HindcastResult) -> dict[str, str | bytes]:
+    """Return the picture as PNG and SVG by file name."""
+    svg = render_svg(score_picture(result))
+    return {"hindcast.png": svg_to_png(svg), "hindcast.svg": svg}
+
+
 def write_score_picture(result: HindcastResult, folder: Path) -> list[Path]:
     """Write ``hindcast.png`` and ``hindcast.svg`` into a folder and return their paths.
 
@@ -52,11 +58,10 @@ def write_score_picture(result: HindcastResult, folder: Path) -> list[Path]:
     WriteError
         The file system refused.
     """
-    svg = render_svg(score_picture(result))
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / "hindcast.svg").write_text(svg, encoding="utf-8", newline="\n")
-        (folder / "hindcast.png").write_bytes(svg_to_png(svg))
+        for name, content in score_files(result).items():
+            (folder / name).write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
     except OSError as error:
         raise WriteError(f"cannot write {folder / 'hindcast'}: {error.strerror or error}") from error
     return [folder / "hindcast.png", folder / "hindcast.svg"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -195,6 +196,31 @@ def hindcast_json(result: HindcastResult) -> str:
         "hindcast": _records(rows[list(columns("hindcast"))]),
     }
     return json.dumps(table, indent=1, allow_nan=False) + "\n"
+
+
+def read_hindcast_json(path: Path) -> HindcastResult:
+    """Return the scores that `hindcast_json` wrote; of the rows, dates stay text.
+
+    Raises
+    ------
+    ValueError
+        It is not such a file, or one of a newer format.
+    """
+    try:
+        stored = json.loads(path.read_text(encoding="utf-8"))
+        if stored["table"] != "hindcast" or stored["format"] > FORMAT:
+            raise ValueError(f"{path.name} is no table of past forecasts of a format known here ({FORMAT})")
+        tables = {name: pd.DataFrame(stored[name]) for name in ("leads", "lakes", "insects", "reliability", "pit")}
+        return HindcastResult(
+            name=str(stored["name"]),
+            known_years=str(stored["known_years"]),
+            readings=str(stored["notes_used"]),
+            unseen=bool(stored["unseen"]),
+            rows=pd.DataFrame(stored["hindcast"]),
+            **tables,
+        )
+    except (KeyError, TypeError) as error:
+        raise ValueError(f"{path.name} is no table of past forecasts: it lacks {error}") from error
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
