@@ -90,7 +90,8 @@ def score_lines(result: HindcastResult) -> list[str]:
     return [
         f"PAST SEASONS FORECAST AGAIN: {clip(result.name, 40)}, {len(rows)} dates, {lakes}, {seasons}",
         f"{KNOWN[result.known_years].capitalize()};",
-        f"of the season itself nothing after the issue date, and {result.readings}.",
+        "of the season itself nothing after the issue date, and",
+        f"{result.readings}.",
         *about_lines(result.unseen),
         *(_thermal(result) if len(result.leads) else []),
         *(_insects(result.insects) if len(result.insects) else []),

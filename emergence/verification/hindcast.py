@@ -120,10 +120,11 @@ def finished(part: Sequence[Rerun], rules: Rules | None = None) -> list[Given]:
     Notes
     -----
     Expected squared errors make the weights, from the other years alone: the model's is what its misses in hindsight
-    leave after the shift, as far as readings leave it open, plus the spread of the slots (of this date and of those of
-    earlier issue dates); that of the regression (three of them, on the air of 30, 60 and 90 days, quantiles averaged;
-    the mean date, where the air of too few years is known) comes from leaving each other year out. A model that misses
-    the other years by more than their mean date does, even with their weather known, cannot follow the lake: weight 0.
+    leave after the shift, as far as readings leave it open, plus the spread of the date's own slots (milestones of one
+    lead have different issue dates, so those of the others are not known); that of the regression (three of them, on
+    the air of 30, 60 and 90 days, quantiles averaged; the mean date, where the air of too few years is known) comes
+    from leaving each other year out. A model that misses the other years by more than their mean date does, even with
+    their weather known, cannot follow the lake: weight 0.
     A lake taken as unseen has no other years, and insects are given as the forecast gives them: members as they are.
     """
     rules = rules or Rules()
@@ -147,20 +148,12 @@ def finished(part: Sequence[Rerun], rules: Rules | None = None) -> list[Given]:
     mean_d2 = float(np.mean([np.mean(left_out_errors(r.other_date) ** 2) for r in part]))
     if not miss.square_d2 <= mean_d2:
         return [Given(other, np.rint(_stand_in(r, other)), 0.0) for r, other in zip(part, beside, strict=True)]
-    water_d2 = miss.square_d2 * _by_then(part, np.square(share))
-    weather_d2 = _by_then(part, np.array([weather_square(r.members) for r in part]))
     out = []
-    for r, m, other, expected in zip(part, members, beside, (water_d2 + weather_d2).tolist(), strict=True):
+    for r, m, other, open_share in zip(part, members, beside, share, strict=True):
+        expected = miss.square_d2 * open_share**2 + weather_square(r.members)
         weight = model_weight(expected, mean_d2 if other == CLIMATOLOGY else air_d2)
         out.append(Given(WITH + other, np.rint(joined(m, _stand_in(r, other), weight)), weight))
     return out
-
-
-def _by_then(part: Sequence[Rerun], value: Floats) -> Floats:
-    """Return for each date the mean over those with no later issue date: what later ones say is not known yet."""
-    issue = np.array([r.target.issue for r in part])
-    known = issue[None, :] <= issue[:, None]
-    return np.asarray((known * value).sum(axis=1) / known.sum(axis=1))
 
 
 def _told_by_air(rerun: Rerun) -> NDArray[np.bool_]:
