@@ -19,6 +19,7 @@ KNOWN = {
 }
 WEEKS = {0: "on the usual date", 7: "one week ahead"}
 BEGINS = {"migration": "nymphs on the move", "emergence": "leaving the water"}
+SCORE_TABLES = ("leads", "alone", "lakes", "insects", "reliability", "pit")
 LITTLE = 0.4
 """Mean weight of the model below which a lake is named; our choice."""
 NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
@@ -200,7 +201,7 @@ def hindcast_json(result: HindcastResult) -> str:
 
 
 def read_hindcast_json(path: Path) -> HindcastResult:
-    """Return the scores that `hindcast_json` wrote; of the rows, dates stay text.
+    """Return the scores that `hindcast_json` wrote; of the rows, dates stay text. Tables it had not yet are empty.
 
     Raises
     ------
@@ -211,7 +212,7 @@ def read_hindcast_json(path: Path) -> HindcastResult:
         stored = json.loads(path.read_text(encoding="utf-8"))
         if stored["table"] != "hindcast" or stored["format"] > FORMAT:
             raise ValueError(f"{path.name} is no table of past forecasts of a format known here ({FORMAT})")
-        tables = {name: pd.DataFrame(stored[name]) for name in ("leads", "lakes", "insects", "reliability", "pit")}
+        tables = {name: pd.DataFrame(stored.get(name, [])) for name in SCORE_TABLES}
         return HindcastResult(
             name=str(stored["name"]),
             known_years=str(stored["known_years"]),
