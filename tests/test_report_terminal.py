@@ -170,9 +170,22 @@ def test_changes_are_told_for_what_is_still_ahead_first(result: RunResult) -> No
     assert section(summary(result, changes=none), "SINCE LAST TIME") == ["  nothing moved by 2 days or more"]
 
 
+def test_names_keep_their_letters_before_chances_their_words(result: RunResult) -> None:
+    """At 80 columns a long name takes the place of the word beside its chance; with more room both are there."""
+    lakes = result.info.lakes.assign(name=[f"Number {k} of the long mountain lakes" for k in range(6)])
+    long = replace(result, info=replace(result.info, lakes=lakes))
+    narrow, wide = (
+        text[text.index("NEXT FOUR WEEKS") : text.index("LAKE BY LAKE")]
+        for text in (summary(long, width=width) for width in (80, 130))
+    )
+    assert "certain" not in narrow and re.search(r"95 %   Number 0", narrow)
+    assert "95 % almost certain" in wide and "Number 0 of the long mountain lakes" in wide
+    assert max(map(cells, narrow.splitlines())) <= 80
+
+
 def test_a_vanished_date_is_told(result: RunResult) -> None:
     blank = without_dates(result)
-    assert "no date, was 5-11 Jun" in summary(blank, changes=changes(blank, result.windows))
+    assert "gone, was 5-11 Jun" in summary(blank, changes=changes(blank, result.windows))
     assert "had no date" in summary(result, changes=changes(result, blank.windows))
 
 

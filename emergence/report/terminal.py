@@ -38,10 +38,11 @@ ROWS_NOW, ROWS_SOON, ROWS_UNSURE, ROWS_MOVED, LINES_SAID = 10, 12, 5, 10, 12
 ROWS_NOTED, LEAST_EFFECT = 8, 2.0
 BOLD, DIM, PLAIN = "\x1b[1m", "\x1b[2m", "\x1b[0m"
 
-HEADINGS = {"migration": NYMPHS_MOVE, "emergence": "leaving the water", "turnover": "the lake"}
+HEADINGS = {"migration": NYMPHS_MOVE, "emergence": "leaving the water", "turnover": "turning over: poor fishing"}
 LAKE_COLUMN, INSECT_COLUMN = Column("lake", least=10), Column("insect", least=16)
 DAYS, CHANCE = Column("days", right=True, gap=1), Column("chance", right=True, gap=1)
-NOW = (Column("next 7", right=True), Column("under way"), Column("best week"), LAKE_COLUMN, INSECT_COLUMN)
+UNDER_WAY = Column("under way")
+NOW = (Column("next 7", right=True), UNDER_WAY, Column("best week"), LAKE_COLUMN, INSECT_COLUMN)
 SOON = (Column("best week"), DAYS, Column("chance"), LAKE_COLUMN, INSECT_COLUMN)
 MOVED = (LAKE_COLUMN, INSECT_COLUMN, Column("what"), Column("now"), Column("shift"))
 LAKE = (Column("", least=12), Column("best week"), DAYS, CHANCE, Column("middle"), Column("even odds", gap=1))
@@ -191,6 +192,7 @@ def _listed(screen: _Screen, columns: Sequence[Column], rows: pd.DataFrame, line
     some_known = any(MAY_LIVE_HERE not in name for name, _ in parts)
     limits = [ROWS_UNSURE if MAY_LIVE_HERE in name and some_known else most for name, _ in parts]
     texts = [[line(row) for row in part[:limit]] for (_, part), limit in zip(parts, limits, strict=True)]
+    texts = _whole_names(screen, columns, texts)
     wide = screen.fitted(columns, [row for text in texts for row in text])
     lines = screen.heading(columns, wide)
     for (name, part), text in zip(parts, texts, strict=True):
@@ -198,6 +200,18 @@ def _listed(screen: _Screen, columns: Sequence[Column], rows: pd.DataFrame, line
         lines += [f" {name}", *(set_line(row, columns, wide) for row in text)]
         lines += screen.note(f"and {more} more in windows.csv") if more else []
     return lines
+
+
+def _whole_names(screen: _Screen, columns: Sequence[Column], texts: list[list[list[str]]]) -> list[list[list[str]]]:
+    """Return the rows without the words for their chances where these would cost a name its letters."""
+    natural = widths(columns, [row for text in texts for row in text], 10 * screen.width)
+    if sum(natural) + sum(column.gap for column in columns) <= screen.width:
+        return texts
+    worded = [column.title in (UNDER_WAY.title, CHANCE.title) for column in columns]
+    return [
+        [[cell.partition("%")[0] + "%" if cut else cell for cell, cut in zip(row, worded, strict=True)] for row in text]
+        for text in texts
+    ]
 
 
 def _now(screen: _Screen) -> list[str]:
@@ -255,7 +269,7 @@ def _move(screen: _Screen, row: Any) -> list[str]:
     name, words, phrase = gone[0] if gone else max(shown, key=lambda s: size[s[0]])
     now, before = getattr(row, f"{name}_now"), getattr(row, f"{name}_before")
     if gone:
-        shift = f"no date, was {phrase(before)}" if blank(now) else "had no date"
+        shift = f"gone, was {phrase(before)}" if blank(now) else "had no date"
     else:
         shift = shift_words(getattr(row, f"{name}_shift"))
     if "note" in getattr(row, "cause", ""):
