@@ -371,10 +371,16 @@ def _facts(names: Names, lake: Any) -> list[str]:
     if not blank(lake.elevation_m):
         facts.append(f"{length(lake.elevation_m, feet=feet)} above the sea")
     if not blank(lake.area_ha):
-        facts.append(f"{lake.area_ha / ACRES:.3g} acres" if feet else f"{lake.area_ha:.3g} ha")
+        facts.append(f"{_three(lake.area_ha / ACRES)}\u00a0acres" if feet else f"{_three(lake.area_ha)}\u00a0ha")
     if not blank(lake.mean_depth_m):
-        facts.append(f"{lake.mean_depth_m / (FOOT_M if feet else 1):.2g} {'ft' if feet else 'm'} deep on average")
+        deep = f"{lake.mean_depth_m / FOOT_M:.0f}\u00a0ft" if feet else f"{lake.mean_depth_m:.2g}\u00a0m"
+        facts.append(f"{deep} deep on average")
     return facts
+
+
+def _three(number: float) -> str:
+    """Return a number to three digits, without a power of ten."""
+    return f"{float(f'{number:.3g}'):.10g}"
 
 
 def length(metres: float, *, feet: bool) -> str:

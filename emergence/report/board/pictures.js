@@ -219,10 +219,11 @@ function waterPicture(box, k) {
       }),
     );
   });
-  iceDates.forEach((r) => {
+  iceDates.forEach((r, n) => {
     const x = f.x(r[0]);
+    const tight = n > 0 && x - f.x(iceDates[n - 1][0]) < 44;
     f.svg.appendChild(s("path", { class: "ink", d: `M${x} ${f.top}V${f.floor}` }));
-    f.svg.appendChild(s("text", { x: x + 3, y: f.top + 10 }, `ice ${r[1]}`));
+    f.svg.appendChild(s("text", { x: x + 3, y: f.top + (tight ? 23 : 10) }, `ice ${r[1]}`));
   });
   issue(f);
   box.appendChild(h("h3", {}, `Surface temperature, ${degreeSign()}`));

@@ -105,6 +105,9 @@ function mapPicture(box, insect, offset, name) {
     p.y = pad.top + (lat[1] - p.lake.lat) * scale;
     p.rise = 22 + (62 * ((p.lake.up || 0) - up[0])) / Math.max(up[1] - up[0], 1);
     p.stage = stageWord(p.w, offset);
+  });
+  const aside = apart(placed, width);
+  placed.forEach((p) => {
     column(svg, p, `url(#${fill}${STAGE_FILL[p.stage]})`);
   });
   const unnamed = labels(svg, placed, width, high, wide);
@@ -117,6 +120,7 @@ function mapPicture(box, insect, offset, name) {
       h("span", {}, "slanted: not yet"),
       h("span", {}, "full: under way"),
       h("span", {}, "level lines: mostly over"),
+      aside ? h("span", {}, `${aside} set aside so that none hides another`) : null,
       unnamed
         ? h(
             "span",
@@ -146,11 +150,27 @@ function placedLakes(insect, offset) {
     chance: chance(w, "active", offset),
   })).filter((p) => p.lake.lat !== null && p.lake.lon !== null);
 }
+const SIDEWAYS = [0, 7, -7, 14, -14, 21, -21, 28, -28, 42, -42, 63, -63];
+/* Sets columns aside that would hide one another; the water stays at its place. Returns how many were moved. */
+function apart(placed, width) {
+  const done = [];
+  const hides = (p, x) =>
+    done.some((q) => Math.abs(q.x - x) < 19 && p.y - p.rise < q.y + 6 && q.y - q.rise < p.y + 6);
+  placed.forEach((p) => {
+    p.place = p.x;
+    const free = SIDEWAYS.find(
+      (by) => !hides(p, p.place + by) && p.place + by > 12 && p.place + by < width - 12,
+    );
+    p.x = p.place + (free || 0);
+    done.push(p);
+  });
+  return placed.filter((p) => p.x !== p.place).length;
+}
 /* Pattern of each stage of an insect's season, as on the stage board: slanted, full, level lines. */
 const STAGE_FILL = { "not yet": 1, "under way": 2, "mostly over": 3, "no date": 1 };
 function column(svg, p, fill) {
   const full = ((p.rise - 3) * p.chance) / 100;
-  svg.appendChild(s("ellipse", { class: "pool", cx: p.x, cy: p.y, rx: 15, ry: 4 }));
+  svg.appendChild(s("ellipse", { class: "pool", cx: p.place, cy: p.y, rx: 15, ry: 4 }));
   svg.appendChild(s("rect", { class: "col", x: p.x - 9, y: p.y - p.rise, width: 18, height: p.rise }));
   svg.appendChild(s("rect", { fill, x: p.x - 7.5, y: p.y - 1.5 - full, width: 15, height: full }));
 }
