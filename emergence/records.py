@@ -255,7 +255,7 @@ class Access(Table):
     """When a lake can be reached and how much it may be fished; NaN and ``NO_DAY`` mean no bound.
 
     ``permit`` is held, missing or ``""`` (none needed); ``quota_days`` guided days a season; ``parties_per_day`` and
-    ``parties_per_week`` (weeks begin on Monday) let the lake rest.
+    ``parties_per_week`` (weeks begin on Monday) let the lake rest; ``note`` is the user's own.
     """
 
     lake_id: Words
@@ -265,6 +265,7 @@ class Access(Table):
     quota_days: Floats
     parties_per_day: Floats
     parties_per_week: Floats
+    note: Words
     row: Days
 
 
@@ -354,7 +355,7 @@ class Season:
     text, already known to be UTF-8 text. ``checksums`` maps relative paths to the SHA-256 of the files read.
     ``checked_to`` is the last day (day number) up to which quality control went over the weather, None before it.
     ``moved`` says which days of its weather stand for later ones; None but in hindcasts. ``booking`` holds parties,
-    guides and rules of access, None where there is no trips.csv; ``closures`` stand also without one.
+    guides and rules of access, None where there is no trips.csv; ``closures`` and ``access`` stand also without one.
     """
 
     folder: Path
@@ -375,3 +376,4 @@ class Season:
     moved: Moved | None = None
     booking: Booking | None = None
     closures: Closures | None = None
+    access: Access | None = None

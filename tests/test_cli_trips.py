@@ -65,7 +65,7 @@ def test_why_and_what_is_wrong_use(work):
         (("--why", "mos"), "Did you mean 'Moss'"),
         (("--as-of", "2999-01-01"), "after today"),
         (("--fresh", "--bookings", "x.csv"), "opposite"),
-        (("--bookings", "x.csv"), "cannot be read as a plan"),
+        (("--bookings", "x.csv"), "x.csv is not there"),
     ):
         wrong = run(season, *arguments)
         assert wrong.exit_code == 2 and words in wrong.output, arguments
@@ -76,3 +76,4 @@ def test_why_and_what_is_wrong_use(work):
 def test_cautious_says_how_low_the_lowest_chance_is(work):
     made = run(trip_season(work / "season"), "--cautious")
     assert made.exit_code == 0 and "Cautious: every party has at least" in made.output
+    assert "no plan gives all of them more" in " ".join(made.output.split())

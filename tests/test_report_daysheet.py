@@ -113,6 +113,23 @@ def test_a_closed_lake_heads_the_sheet() -> None:
     assert page.index("spawning") < page.index("<main>")
 
 
+def test_what_stands_against_going_heads_the_sheet_and_terms_stand_in_its_head() -> None:
+    shut = sheet(shut=("the permit is missing",), access=("1 party a day", "ask at the farm"))
+    lines = sheet_text(shut).splitlines()
+    assert lines[1] == "!! NO ACCESS: the permit is missing"
+    assert lines.index("Access: 1 party a day; ask at the farm") < lines.index("")
+    page = sheet_page(shut)
+    assert max(page.index("permit is missing"), page.index("ask at the farm")) < page.index("<main>")
+
+
+def test_every_insect_of_the_advice_has_a_blank() -> None:
+    late = (EventDay("migration", 1, 0.2, 0.2, "2031-06-12"),)
+    midges = [insect("chironomus", name=f"midge {k}", group="midge") for k in range(5)]
+    words = sheet_words(sheet(*midges, insect(name="rare damsel", events=late)))
+    advised = {part.heading.split(":")[0] for part in words.parts}
+    assert "rare damsel" in advised and advised <= set(words.blanks) and words.blanks[-1] == ""
+
+
 def test_blanks_use_the_words_that_note_takes() -> None:
     words = sheet_words(sheet())
     assert [find_stage(head) for head in words.stage_heads] == list(STAGES)

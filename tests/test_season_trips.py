@@ -111,3 +111,17 @@ def test_what_is_wrong_is_told_with_place_and_remedy(tmp_path, file, text, row, 
 def test_settings_of_trips(tmp_path):
     season = read_season(write_season(tmp_path, {"season.toml": "[trips]\nheat_stop_c = 19\n"}), today=TODAY)
     assert season.settings.trips == TripSettings(heat_stop_c=19.0)
+
+
+def test_reversed_days_are_told_beside_other_errors_of_the_row(tmp_path):
+    files = {
+        "trips.csv": TRIPS + ROW.replace(",2,", ",0,").replace("2024-06-30", "2024-04-30"),
+        "guides.csv": GUIDES + "Ada,2024-06-02,2024-06-01,sunday,,,,,,\n",
+        "closures.csv": CLOSURES + "brich,2024-06-16,2024-06-15,\n",
+        "access.csv": ACCESS + "birch,2024-06-16,2024-06-15,lost,,,\n",
+    }
+    with pytest.raises(SeasonError) as caught:
+        read_season(write_season(tmp_path, files), today=TODAY)
+    told = {(p.file, p.column) for p in caught.value.problems if p.severity == "stop"}
+    assert {("trips.csv", "latest"), ("guides.csv", "to"), ("closures.csv", "to"), ("access.csv", "open_to")} <= told
+    assert {("trips.csv", "size"), ("guides.csv", "off"), ("closures.csv", "lake_id"), ("access.csv", "permit")} <= told

@@ -112,14 +112,14 @@ def all_live_there(names: np.ndarray) -> Residents:
     return Residents(np.repeat(names, len(TAXA)), np.tile(np.array(TAXA, dtype=object), len(names)), yes)
 
 
-def planted(lakes: Lakes, rng: np.random.Generator) -> np.ndarray:
+def planted(lakes: Lakes, rng: np.random.Generator, taxa: tuple[str, ...] = TAXA) -> np.ndarray:
     """Return deviates of every population, alike among near lakes, in one lake and among relatives."""
     p, catalogue = load_coefficients()["pooling"], load_catalogue()
-    row, column = np.divmod(np.arange(len(lakes) * len(TAXA)), len(TAXA))
+    row, column = np.divmod(np.arange(len(lakes) * len(taxa)), len(taxa))
     km = great_circle_km(lakes.latitude[:, None], lakes.longitude[:, None], lakes.latitude, lakes.longitude)
     dz = lakes.elevation_m[:, None] - lakes.elevation_m
     close = closeness(km, dz, range_km=p["range_km"], range_m=p["range_m"])
-    group = np.array([catalogue[t].group for t in TAXA])
+    group = np.array([catalogue[t].group for t in taxa])
     covariance = shared(
         close[np.ix_(row, row)],
         same_lake=row[:, None] == row,
@@ -127,7 +127,7 @@ def planted(lakes: Lakes, rng: np.random.Generator) -> np.ndarray:
         same_group=group[column][:, None] == group[column],
     )
     root = np.linalg.cholesky(covariance + 1e-9 * np.eye(len(row)))
-    return (root @ rng.standard_normal(len(row))).reshape(len(lakes), len(TAXA))
+    return (root @ rng.standard_normal(len(row))).reshape(len(lakes), len(taxa))
 
 
 def true_season(world: World, year: int) -> TrueSeason:

@@ -115,8 +115,9 @@ class DaySheet:
 
     Depths and height [m], area [ha], NaN where not said (``deepest_m`` is then guessed); temperatures [°C]: surface
     ``water``, afternoon maximum of the surface ``afternoon_c`` (middle, upper range), air. ``sun`` are sunrise, noon
-    and sunset [h] by the season's clock, or by the sun's where ``clock`` is false. ``closures`` say why it is closed;
-    ``elsewhere`` are other lakes for the insect ``elsewhere_of``, the best first.
+    and sunset [h] by the season's clock, or by the sun's where ``clock`` is false. ``closures`` say why it is closed,
+    ``shut`` what else stands against going (road, permit), ``access`` the terms of going; ``elsewhere`` are other lakes
+    for the insect ``elsewhere_of``, the best first.
     """
 
     board: Board
@@ -137,6 +138,8 @@ class DaySheet:
     turnover: float
     tiers: tuple[HeatTiers, ...]
     closures: tuple[str, ...] = ()
+    shut: tuple[str, ...] = ()
+    access: tuple[str, ...] = ()
     elsewhere: tuple[Elsewhere, ...] = ()
     elsewhere_of: str = ""
     temperature_unit: str = "C"

@@ -18,8 +18,9 @@ from emergence.planning.stays import Stays, booked_item, party_stays, usable
 class Columns:
     """Columns of the program: ``party``, ``item`` (itinerary of the party) and ``guide`` of each, all (columns,).
 
-    ``value`` [expected moving days] worth less travel; ``score`` what the plan adds up: value drawn towards fairness,
-    less the cost of moving. ``best`` (parties,) is each party's highest value alone, -inf where it has no column.
+    ``hours`` [h] on the road, ``value`` [expected moving days] worth less travel; ``score`` what the plan adds up:
+    value drawn towards fairness, less the cost of moving. ``best`` (parties,) is each party's highest value alone, -inf
+    where it has no column.
     """
 
     case: Case
@@ -27,6 +28,7 @@ class Columns:
     party: Ints
     item: Ints
     guide: Ints
+    hours: Floats
     value: Floats
     score: Floats
     best: Floats
@@ -55,8 +57,9 @@ class Columns:
 
     def take(self, index: Ints) -> Columns:
         """Return some columns, parties and their best values as before."""
-        parts = (self.party[index], self.item[index], self.guide[index], self.value[index], self.score[index])
-        return Columns(self.case, self.stays, *parts, self.best)
+        whose = (self.party[index], self.item[index], self.guide[index])
+        worth = (self.hours[index], self.value[index], self.score[index])
+        return Columns(self.case, self.stays, *whose, *worth, self.best)
 
     def program(self, rules: list[Rule] | None = None, *, travel: bool = True) -> Program:
         """Return the program under joint rules, all of the case's unless some are given."""
@@ -85,16 +88,17 @@ def all_stays(case: Case) -> tuple[Stays, ...]:
 def make_columns(case: Case, stays: Sequence[Stays], rules: list[Rule] | None = None) -> Columns:
     """Return the columns that break none of the single rules (all of the case's unless some are given)."""
     wanted = single_rules(case) if rules is None else rules
-    parts: list[tuple[Ints, Ints, Ints, Floats, Floats]] = []
+    parts: list[tuple[Ints, Ints, Ints, Floats, Floats, Floats]] = []
     best = np.full(len(case.parties), -np.inf)
     for p, (party, own) in enumerate(zip(case.parties, stays, strict=True)):
         item, guide = np.nonzero(allowed(case, party, own, wanted))
-        value = own.benefit[item] - case.limits.travel_cost * hours_of(case, own)[item, guide]
+        hours = hours_of(case, own)[item, guide]
+        value = own.benefit[item] - case.limits.travel_cost * hours
         best[p] = value.max(initial=-np.inf)
         score = fair(value, best[p], case.limits.fairness) - _moving(party, own, item)
-        parts.append((np.full(len(item), p), item, guide, value, score))
-    owner, items, guides, values, scores = (np.concatenate(x) for x in zip(*parts, strict=True))
-    return Columns(case, tuple(stays), owner, items, guides, values, scores, best)
+        parts.append((np.full(len(item), p), item, guide, hours, value, score))
+    owner, items, guides, road, values, scores = (np.concatenate(x) for x in zip(*parts, strict=True))
+    return Columns(case, tuple(stays), owner, items, guides, road, values, scores, best)
 
 
 def fair(value: Floats, best: float, fairness: float) -> Floats:

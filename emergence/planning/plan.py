@@ -22,13 +22,17 @@ LEAST_B = 0.5  # of the best plan B's chance: a plan B has at least this share o
 
 @dataclass(frozen=True)
 class Option:
-    """Days of a trip: cells (lake, day), guide, expected moving days, chance of at least one, value less travel."""
+    """Days of a trip: cells (lake, day), guide, expected moving days, chance of at least one, value less travel.
+
+    ``hours`` [h] on the road, NaN where the booking can no longer be had.
+    """
 
     cells: tuple[Cell, ...]
     guide: int
     expected: float
     chance: float
     value: float
+    hours: float = np.nan
 
 
 @dataclass(frozen=True)
@@ -70,7 +74,8 @@ class Plan:
 
     ``score`` and ``bound`` are what the program adds up (value, fairness, cost of moving), ``gap`` the share by which a
     better plan could score more, ``finished`` whether the wanted gap was reached in time; ``trimmed`` are parties some
-    of whose itineraries were not looked at; ``caution`` the lowest share of a party's best chance, where asked for.
+    of whose itineraries were not looked at; ``caution`` the lowest share of a party's best chance, where asked for,
+    ``caution_proven`` whether no plan raises it by CAUTION_STEP; the gap is then that among the plans that reach it.
     """
 
     case: Case
@@ -82,6 +87,7 @@ class Plan:
     trimmed: tuple[int, ...] = ()
     conflict: Conflict | None = None
     caution: float | None = None
+    caution_proven: bool = True
     columns: Columns | None = field(default=None, repr=False)
 
 
@@ -114,13 +120,13 @@ def make_plan(case: Case, search: Search | None = None) -> Plan:
     search = search or Search()
     stays = all_stays(case)
     columns = make_columns(case, stays)
-    caution = None
+    caution, proven = None, True
     how = {"direct": search.direct, "near": search.near}
     chosen = solve(columns.program(), gap=search.gap, time_limit=search.time_limit, **how)
     if chosen.status == "impossible":
         return Plan(case, (), -np.inf, np.inf, np.inf, True, conflict=find_conflict(case, stays))
     if search.cautious and len(chosen.columns):
-        columns, chosen, caution = _cautious(columns, chosen, search)
+        columns, chosen, caution, proven = _cautious(columns, chosen, search)
     if not len(chosen.columns):
         return Plan(case, (), -np.inf, chosen.bound, np.inf, False)
     program = columns.program()
@@ -135,6 +141,7 @@ def make_plan(case: Case, search: Search | None = None) -> Plan:
         finished=chosen.status == "optimal",
         trimmed=tuple(p for p, s in enumerate(stays) if s.trimmed),
         caution=caution,
+        caution_proven=proven,
         columns=columns,
     )
 
@@ -148,11 +155,14 @@ def chance_share(columns: Columns) -> np.ndarray[tuple[int], np.dtype[np.float64
     return np.where(own > 0, chance / np.where(own > 0, own, 1.0), 1.0)
 
 
-def _cautious(columns: Columns, chosen: Chosen, search: Search) -> tuple[Columns, Chosen, float]:
-    """Raise the lowest share of a party's best chance as far as it goes, then choose among what reaches it."""
+def _cautious(columns: Columns, chosen: Chosen, search: Search) -> tuple[Columns, Chosen, float, bool]:
+    """Raise the lowest share of a party's best chance as far as it goes, then choose among what reaches it.
+
+    The last of what is returned tells whether it was proven, and not only not found in time, that it goes no further.
+    """
     share = chance_share(columns)
     low, high = float(share[chosen.columns].min()), 1.0
-    best = chosen
+    best, proven = chosen, True
     plain = replace(columns, score=np.zeros(len(columns.score)))
     while high - low > CAUTION_STEP:
         middle = 0.5 * (low + high)
@@ -163,14 +173,15 @@ def _cautious(columns: Columns, chosen: Chosen, search: Search) -> tuple[Columns
             best = replace(found, columns=part[found.columns])
         else:
             high = middle
+            proven &= found.status == "impossible"
     part = np.flatnonzero(share >= low - TINY)
     some = columns.take(part)
     final = solve(some.program(), gap=search.gap, time_limit=search.time_limit, direct=search.direct)
     if len(final.columns):
-        return some, final, low
+        return some, final, low, proven
     kept = np.searchsorted(part, best.columns)
     score = float(some.score[kept].sum())
-    return some, Chosen(kept, score, max(final.bound, score), "time"), low
+    return some, Chosen(kept, score, max(final.bound, score), "time"), low, proven
 
 
 def fits(program: Program, picked: Ints) -> bool:
@@ -214,6 +225,7 @@ def option(columns: Columns, column: int) -> Option:
         expected=float(stays.expected[item]),
         chance=float(stays.chance[item]),
         value=float(columns.value[column]),
+        hours=float(columns.hours[column]),
     )
 
 

@@ -28,7 +28,10 @@ def _head(words: Words) -> list[str]:
     lines = wrap(f"{words.title.upper()}, {words.date}", WIDTH)
     for reason in words.closed:
         lines += wrap(f"CLOSED: {reason}", WIDTH, first="!! ", rest="!! ")
-    return [*lines, *wrap("; ".join(p for p in (words.place, words.basis) if p), WIDTH), ""]
+    for reason in words.shut:
+        lines += wrap(f"NO ACCESS: {reason}", WIDTH, first="!! ", rest="!! ")
+    lines += wrap("; ".join(p for p in (words.place, words.basis) if p), WIDTH)
+    return [*lines, *(wrap(f"Access: {words.access}", WIDTH, rest="  ") if words.access else ()), ""]
 
 
 def _cautions(words: Words) -> list[str]:

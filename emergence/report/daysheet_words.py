@@ -60,6 +60,8 @@ class Words:
     place: str
     basis: str
     closed: tuple[str, ...]
+    shut: tuple[str, ...]
+    access: str
     cautions: tuple[tuple[str, bool], ...]
     day: tuple[tuple[str, str], ...]
     rows: tuple[Row, ...]
@@ -95,6 +97,8 @@ def sheet_words(sheet: DaySheet, *, sink_cm_s: float | None = None) -> Words:
         place=", ".join(p for p in (clip(plain(sheet.region), LAKE_CELLS), units.depth(sheet.elevation_m)) if p),
         basis=f"as of {day_and_year(board.as_of)}{lead}; {BASIS[sheet.basis]}",
         closed=tuple(clip(plain(text), REASON_CELLS) for text in sheet.closures),
+        shut=tuple(clip(plain(text), REASON_CELLS) for text in sheet.shut),
+        access=clip("; ".join(plain(text) for text in sheet.access), REASON_CELLS),
         cautions=tuple((_told(c, sheet, units), c.raised) for c in day_cautions(sheet)),
         day=tuple(_day(sheet, units)),
         rows=rows,
@@ -102,13 +106,19 @@ def sheet_words(sheet: DaySheet, *, sink_cm_s: float | None = None) -> Words:
         parts=tuple(_part(a, sheet, units) for a in day_advice(sheet)),
         counts=_counts(sheet, units, sink_cm_s),
         count_notes=_count_notes(units, sink_cm_s, slant=_slants(sheet)),
-        blanks=(*(row.name for row in rows[:BLANK_ROWS]), ""),
+        blanks=(*_blank_names(sheet, rows), ""),
         stage_heads=tuple(STAGE_HEADS.get(stage, stage) for stage in STAGES),
         levels=", ".join(LEVELS[:-1]) + f" or {LEVELS[-1]}",
         reading_unit=f"°{units.temperature}",
         depth_unit=units.length,
         commands=_commands(sheet, units),
     )
+
+
+def _blank_names(sheet: DaySheet, rows: tuple[Row, ...]) -> tuple[str, ...]:
+    """Return the insects with a row to write in: those the sheet advises on, then the others that are about."""
+    names = [*(plain(advice.insect.name) for advice in day_advice(sheet)), *(row.name for row in rows)]
+    return tuple(dict.fromkeys(names))[:BLANK_ROWS]
 
 
 def _commands(sheet: DaySheet, units: Units) -> tuple[str, str]:
@@ -127,7 +137,7 @@ def _told(caution: Caution, sheet: DaySheet, units: Units) -> str:
         wind_ashore=units.wind(number("wind_ashore_kt")),
         cold_low=units.temp(sheet.water[0]),
         ice_chance=percent(sheet.ice_chance),
-        afternoon=units.temp(sheet.afternoon_c[1]),
+        afternoon=units.temp(sheet.afternoon_c[1], tenths=True),
         dawn=units.temp(sheet.dawn_c),
         species=plain(tiers.species),
         caution=units.temp(tiers.caution_c, tenths=True),

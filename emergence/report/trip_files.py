@@ -65,6 +65,7 @@ def plan_json(result: TripsResult, why: tuple[PlannedTrip, tuple[Insisting, ...]
         "wanted_gap": result.wanted_gap,
         "finished": result.finished,
         "caution": result.caution,
+        "caution_proven": None if result.caution is None else result.caution_proven,
         "trips": [_trip(trip) for trip in result.trips],
         "conflict": list(result.conflict),
         "conflict_proven": result.conflict_proven,
@@ -113,6 +114,7 @@ def _option(option: TripOption) -> dict[str, Any]:
         "expected_moving_days": round(option.expected, 4),
         "chance_any": round(option.chance, 4),
         "value": round(option.value, 4),
+        "hours_on_road": None if option.road_h is None else round(option.road_h, 2),
     }
 
 

@@ -38,6 +38,7 @@ class _Option(_Record):
     expected_moving_days: float = Field(ge=0)
     chance_any: Share
     value: float
+    hours_on_road: float | None = None
 
 
 class _PlanB(_Record):
@@ -144,4 +145,5 @@ def _plan_b(trip: _Trip, lakes: Mapping[str, str]) -> Iterator[TripB]:
 def _option(option: _Option, lakes: Mapping[str, str]) -> TripOption:
     days = [TripDay(d.date, d.lake_id, lakes.get(d.lake_id) or d.lake_id, d.chance_moving) for d in option.days]
     days.sort(key=lambda d: d.date)
-    return TripOption(tuple(days), option.guide, option.expected_moving_days, option.chance_any, option.value)
+    numbers = (option.expected_moving_days, option.chance_any, option.value, option.hours_on_road)
+    return TripOption(tuple(days), option.guide, *numbers)

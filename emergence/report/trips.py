@@ -19,6 +19,7 @@ MOST_LINES = 4
 """Lines that a name may take in the table."""
 LEGEND = (
     "expected: days of the trip on which what the party wants shows; chance: of at least one.",
+    "The road counts against a trip, so a nearer lake may go before one with more days.",
     "Plan B: for the same days, the lake whose success goes least with plan A's.",
 )
 
@@ -117,8 +118,8 @@ def _more(trip: PlannedTrip, width: int) -> Iterator[str]:
         words = f"plan B {span(b.first, b.last)}: {plain(b.lake)}, chance {percent(b.chance)}{fails}"
         yield from wrap(words, width, first="  ", rest="    ")
     for other in trip.alternates:
-        words = f"or {option_words(other)}: {other.expected:.1f} days, chance {percent(other.chance)}"
-        yield from wrap(f"{words}, {plain(other.guide)}", width, first="  ", rest="    ")
+        words = f"or {option_words(other)}: {_told(other)}, {plain(other.guide)}"
+        yield from wrap(words, width, first="  ", rest="    ")
 
 
 def _sums(result: TripsResult, width: int) -> Iterator[str]:
@@ -129,12 +130,14 @@ def _sums(result: TripsResult, width: int) -> Iterator[str]:
         words = f"{expected:.1f} moving days expected over {days} guest-days, {expected / days:.2f} each."
         yield from wrap(words, width)
     if result.caution is not None:
-        words = f"Cautious: every party has at least {percent(result.caution)} of its own best chance."
+        more = "no plan gives all of them more" if result.caution_proven else "the time ended before more was ruled out"
+        words = f"Cautious: every party has at least {percent(result.caution)} of its own best chance; {more}."
         yield from wrap(words, width)
+    plan = "No plan" if result.caution is None else "No plan that gives them as much"
     best = (
-        f"No plan could score more than {100 * result.gap:.1f} % better"
+        f"{plan} could score more than {100 * result.gap:.1f} % better"
         if result.gap > 1e-6
-        else "No plan scores better"
+        else f"{plan} scores better"
     )
     late = "" if result.finished else f"; the time ended before the wanted {100 * result.wanted_gap:.1f} % was reached"
     yield from wrap(f"{best} by what is counted{late}.", width)
@@ -159,18 +162,16 @@ def why_text(trip: PlannedTrip, others: Sequence[Insisting], *, width: int = WID
     lines = [*wrap(f"{plain(trip.party)}: {plain(trip.wants)}", width, rest="  "), ""]
     words = (
         f"Planned: {option_words(chosen)}, with {plain(chosen.guide)}: {chosen.expected:.1f} of {len(chosen.days)} "
-        f"days expected, chance of any {percent(chosen.chance)} ({chance_words(chosen.chance)})."
+        f"days expected, chance of any {percent(chosen.chance)} ({chance_words(chosen.chance)}){_road(chosen)}."
     )
     lines += wrap(words, width)
     lines += [_day_line(one, width) for one in chosen.days]
     if best.value - chosen.value > 5e-3:
-        lacks = f"{best.expected:.1f} days, chance {percent(best.chance)}"
-        words = (
-            f"Alone it would have {option_words(best)} ({lacks}); the others' trips, or its booking, stand against it."
-        )
+        against = "the others' trips, or its booking, stand against it"
+        words = f"Alone it would have {option_words(best)} ({_told(best)}); {against}."
         lines += wrap(words, width)
     else:
-        lines += wrap("It could have nothing better even if it were alone.", width)
+        lines += wrap("It could have nothing better even if it were alone, the road counted.", width)
     lines += ["", "TO INSIST ON ANOTHER LAKE, everything else planned anew:"]
     for other in others:
         lines += wrap(_insisting(other), width, first="  ", rest="    ")
@@ -186,9 +187,17 @@ def _insisting(other: Insisting) -> str:
     if other.option is None:
         why = f": {'; '.join(other.blocked)}" if other.blocked else ": then not everybody finds a place"
         return f"{plain(other.lake)} cannot be had{plain(why)}."
-    told = f"{other.option.expected:.1f} days, chance {percent(other.option.chance)}"
+    told = _told(other.option)
     rest = "" if other.others is None else f", the others {_signed(other.others)}"
     return f"{option_words(other.option)}: {told}; costs the party {_signed(other.own)}{rest} moving days."
+
+
+def _told(option: TripOption) -> str:
+    return f"{option.expected:.1f} days, chance {percent(option.chance)}{_road(option)}"
+
+
+def _road(option: TripOption) -> str:
+    return "" if option.road_h is None else f", {option.road_h:.1f} h on the road"
 
 
 def _signed(cost: float) -> str:

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from emergence.angling.sheet import Basis, DaySheet, Triple
 from emergence.angling.sums import HeatTiers, usual_tiers
 from emergence.dates import day_of_year, to_date
-from emergence.records import Season, Settings
+from emergence.records import Settings
+from emergence.runs.lake_access import lake_access
 from emergence.runs.plan import RunPlan
 from emergence.runs.stage_board import LakeDay, lake_day
 from emergence.solar import extraterrestrial_radiation, sun_hours
@@ -38,6 +39,7 @@ def day_sheet(plan: RunPlan, day: int) -> DaySheet:
     water = field.water_c[index, 0].ravel().astype(np.float64)
     ice = field.ice[index, 0].ravel()
     sun, clock = _sun(plan, day)
+    access = lake_access(plan.season, str(lakes.lake_id[0]), day)
     return DaySheet(
         board=found.board,
         region=str(lakes.region[0]),
@@ -56,20 +58,12 @@ def day_sheet(plan: RunPlan, day: int) -> DaySheet:
         ice_chance=float(ice.mean()),
         turnover=found.turnover,
         tiers=_tiers(settings),
-        closures=_closures(plan.season, str(lakes.lake_id[0]), day),
+        closures=access.closed,
+        shut=access.shut,
+        access=access.terms,
         temperature_unit=settings.temperature_unit,
         length_unit=settings.length_unit,
     )
-
-
-def _closures(season: Season, lake_id: str, day: int) -> tuple[str, ...]:
-    """Return what closures.csv says of a lake and day, in sentences."""
-    if season.closures is None:
-        return ()
-    rows = season.closures
-    on = (rows.lake_id == lake_id) & (rows.first <= day) & (day <= rows.last)
-    shown = zip(rows.first[on].tolist(), rows.last[on].tolist(), rows.reason[on].tolist(), strict=True)
-    return tuple(f"{to_date(a)} to {to_date(b)}{f', {why}' if why else ''} (closures.csv)" for a, b, why in shown)
 
 
 def _tiers(settings: Settings) -> tuple[HeatTiers, ...]:

@@ -13,6 +13,7 @@ from emergence.dates import to_date
 from emergence.errors import NoWeatherError
 from emergence.records import Season
 from emergence.runs.execute import run_plan
+from emergence.runs.lake_access import shut_lakes
 from emergence.runs.plan import prepare
 from emergence.runs.taught import Learned
 from emergence.weather.neighbours import great_circle_km
@@ -38,8 +39,8 @@ def with_elsewhere(sheet: DaySheet, season: Season, day: int, learned: Learned |
 
     Notes
     -----
-    The nearest MOST_ASKED lakes within FARTHEST_KM, as the crow flies, that closures.csv does not close and whose water
-    is not under ice in more than half of the members; none where no near lake has weather.
+    The nearest MOST_ASKED lakes within FARTHEST_KM, as the crow flies, that neither closures.csv nor access.csv shuts
+    and whose water is not under ice in more than half of the members; none where no near lake has weather.
     """
     advice = next((a for a in day_advice(sheet) if a.moving), None)
     near = _near(season, sheet.board.lake_id, day)
@@ -67,13 +68,11 @@ def with_elsewhere(sheet: DaySheet, season: Season, day: int, learned: Learned |
 
 
 def _near(season: Season, lake_id: str, day: int) -> dict[str, float]:
-    """Return the nearest other lakes that are not closed, with the way there as the crow flies [km]."""
+    """Return the nearest other lakes that are not shut, with the way there as the crow flies [km]."""
     lakes = season.lakes
     here = int(np.flatnonzero(lakes.lake_id == lake_id)[0])
     km = great_circle_km(lakes.latitude[here], lakes.longitude[here], lakes.latitude, lakes.longitude)
-    shut = set[str]()
-    if (rows := season.closures) is not None:
-        shut = set(rows.lake_id[(rows.first <= day) & (day <= rows.last)].tolist())
+    shut = shut_lakes(season, day)
     order = [k for k in np.argsort(km, kind="stable").tolist() if k != here and km[k] <= FARTHEST_KM]
     usable = [k for k in order if lakes.southern[k] == lakes.southern[here] and lakes.lake_id[k] not in shut]
     return {str(lakes.lake_id[k]): float(km[k]) for k in usable[:MOST_ASKED]}

@@ -83,6 +83,7 @@ def plan_trips(run: RunPlan, kept: Mapping[str, Kept], search: Search, *, earlie
         left_out=(*made.left_out, *(f"{lake}: {why}" for lake, why in run.dropped.items())),
         notes=tuple(notes),
         earlier=earlier,
+        caution_proven=plan.caution_proven,
     )
     return TripRun(result, made, plan)
 
@@ -166,7 +167,8 @@ class _Words:
             for lake, day in option.cells
         )
         guide = self.case.guides[option.guide].name if option.guide >= 0 else ""
-        return TripOption(days, guide, option.expected, option.chance, option.value)
+        road = None if isnan(option.hours) else option.hours
+        return TripOption(days, guide, option.expected, option.chance, option.value, road)
 
     def trip(self, trip: Trip, decide_by: int | None) -> PlannedTrip:
         p, party = trip.party, self.case.parties[trip.party]

@@ -20,13 +20,17 @@ class TripDay:
 
 @dataclass(frozen=True)
 class TripOption:
-    """Days of a trip with a guide: expected moving days, chance of at least one, value less travel [moving days]."""
+    """Days of a trip with a guide: expected moving days, chance of at least one, value less travel [moving days].
+
+    ``road_h`` [h] on the road, None where it is not known.
+    """
 
     days: tuple[TripDay, ...]
     guide: str
     expected: float
     chance: float
     value: float
+    road_h: float | None = None
 
 
 @dataclass(frozen=True)
@@ -89,7 +93,8 @@ class TripsResult:
     """A plan: the trips, what was not planned and why, and what was assumed.
 
     ``conflict`` holds the parties and rules that cannot hold together, in words; ``gap`` the share by which a better
-    plan could score more; ``wanted_gap``; ``caution`` the lowest share of a party's best chance where asked for.
+    plan could score more; ``wanted_gap``; ``caution`` the lowest share of a party's best chance where asked for,
+    ``caution_proven`` whether no plan raises it.
     """
 
     info: RunInfo
@@ -103,3 +108,4 @@ class TripsResult:
     left_out: tuple[str, ...]
     notes: tuple[str, ...]
     earlier: str = ""
+    caution_proven: bool = True

@@ -126,6 +126,8 @@ def read_bookings(path: Path) -> dict[str, Kept]:
                     ) from error
                 cells.setdefault(key, []).append((lake, (day - EPOCH).days))
                 guides[key] = guide
+    except FileNotFoundError as error:
+        raise WrongUseError(f"{path} is not there. Give the plan.csv of an earlier plan, or --fresh.") from error
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise WrongUseError(f"{path} cannot be read as a plan ({error}).") from error
     return {key: Kept(tuple(sorted(found, key=lambda c: c[1])), guides[key]) for key, found in cells.items()}

@@ -6,8 +6,8 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from emergence.records import NO_DAY, Access, Closures, Floats, Travel, Words
-from emergence.season.columns import Bounds, choices, dates, normal, numbers, references, text
+from emergence.records import Access, Closures, Floats, Travel, Words
+from emergence.season.columns import Bounds, choices, dates, normal, numbers, references, reversed_days, text
 from emergence.season.names import Names
 from emergence.season.tables import Rules, Sheet, no_rows
 from emergence.season.trips import LAST_DAY, LATE
@@ -34,7 +34,7 @@ def read_closures(sheet: Sheet | None, lakes: Names | None) -> Closures:
         reason=text(sheet, "reason"),
         row=sheet.rows.astype(np.int64),
     )
-    backwards = ~sheet.bad & (closures.last < closures.first)
+    backwards = reversed_days(closures.first, closures.last)
     sheet.flag(backwards, "to", "the last day lies before the first", "Exchange or correct them.")
     return closures
 
@@ -53,9 +53,10 @@ def read_access(sheet: Sheet | None, lakes: Names | None) -> Access:
         quota_days=_counts(sheet, "quota_days", QUOTA),
         parties_per_day=_counts(sheet, "parties_per_day", PARTIES),
         parties_per_week=_counts(sheet, "parties_per_week", PARTIES),
+        note=text(sheet, "note", long=True),
         row=sheet.rows.astype(np.int64),
     )
-    backwards = ~sheet.bad & (access.open_to != NO_DAY) & (access.open_to < access.open_from)
+    backwards = reversed_days(access.open_from, access.open_to)
     sheet.flag(backwards, "open_to", "the last day lies before the first", "Exchange or correct them.")
     return access
 

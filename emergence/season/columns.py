@@ -181,6 +181,12 @@ def dates(sheet: Sheet, name: str, last: int, last_rule: str, *, required: bool 
     return days
 
 
+def reversed_days(first: Days, last: Days) -> NDArray[np.bool_]:
+    """Return which rows' last day lies before the first, shape (rows,); bad (0) and blank dates tell nothing."""
+    known = np.all([(days != 0) & (days != NO_DAY) for days in (first, last)], axis=0)
+    return np.asarray(known & (last < first))
+
+
 def text(sheet: Sheet, name: str, *, long: bool = False) -> Words:
     """Return a column of free text, shape (rows,); ``""`` where blank or absent.
 

@@ -123,6 +123,7 @@ def _read_all(intake: Intake, today: int) -> Season:
         overrules=read_overrules(sheets["overrules"], lake_names, station_names),
         booking=None if sheets["trips"] is None else booking,
         closures=booking.closures,
+        access=booking.access,
     )
     for sheet in sheets.values():
         intake.problems.extend(sheet.problems if sheet is not None else ())

@@ -10,7 +10,17 @@ from numpy.typing import NDArray
 
 from emergence.dates import day_number
 from emergence.records import NO_DAY, WANTED_STAGES, Days, Floats, Guides, Lakes, Trips, Want, Words
-from emergence.season.columns import Bounds, choices, dates, normal, numbers, parse_numbers, references, text
+from emergence.season.columns import (
+    Bounds,
+    choices,
+    dates,
+    normal,
+    numbers,
+    parse_numbers,
+    references,
+    reversed_days,
+    text,
+)
 from emergence.season.lakes import LATITUDE, LONGITUDE
 from emergence.season.names import Names, did_you_mean
 from emergence.season.tables import Rules, Sheet, no_rows
@@ -132,7 +142,7 @@ def read_trips(sheet: Sheet | None, lakes: Lakes, known: Names | None) -> Trips:
 
 def _check_spans(sheet: Sheet, trips: Trips) -> None:
     good = ~sheet.bad
-    backwards = good & (trips.latest < trips.earliest)
+    backwards = reversed_days(trips.earliest, trips.latest)
     sheet.flag(backwards, "latest", "the latest date lies before the earliest", "Exchange or correct them.")
     room = trips.latest - trips.earliest + 1
     short = good & ~backwards & (room < trips.days)
@@ -141,7 +151,7 @@ def _check_spans(sheet: Sheet, trips: Trips) -> None:
         return f"There are {room[i]} days from {sheet.cells['earliest'][i]} to {sheet.cells['latest'][i]}; widen them."
 
     sheet.flag(short, "days", "more days are wanted than lie between earliest and latest", remedy)
-    half = good & ((trips.booked_lake == "") != (trips.booked_start == NO_DAY))
+    half = (trips.booked_lake == "") != (trips.booked_start == NO_DAY)
     rule = "booked_lake and booked_start belong together"
     sheet.flag(half, "booked_lake", rule, "Fill in both, or leave both blank.")
     booked = good & (trips.booked_start != NO_DAY)
@@ -210,7 +220,7 @@ def read_guides(sheet: Sheet | None, places: Names | None) -> Guides:
         base_longitude=longitude,
         row=sheet.rows.astype(np.int64),
     )
-    backwards = ~sheet.bad & (guides.last != NO_DAY) & (guides.last < guides.first)
+    backwards = reversed_days(guides.first, guides.last)
     sheet.flag(backwards, "to", "the last day lies before the first", "Exchange or correct them.")
     if places is not None:
         _check_bases(sheet, guides.base, np.isnan(latitude), places)
