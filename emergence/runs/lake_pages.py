@@ -43,19 +43,26 @@ def lake_pages(plan: RunPlan) -> LakePages:
     """
     tables: dict[str, list[Columns]] = {"heat": [], "needs": [], "stages": []}
     current = {job.span.southern: job for job in reversed(plan.jobs)}.values()
-    parts = [(job, job.lakes[k : k + TOGETHER]) for job in current for k in range(0, len(job.lakes), TOGETHER)]
+    threads = os.cpu_count() or 1
+    parts = [(job, lakes) for job in current for lakes in _even_parts(job.lakes, threads)]
 
     def work(part: tuple[Job, Ints]) -> list[tuple[str, Columns]]:
         job, lakes = part
         bank = error_bank(plan.seed, job.span.end - job.span.sim_start + 1)
         return list(_block_tables(plan, job, lakes, bank))
 
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+    with ThreadPoolExecutor(threads) as pool:
         for found in pool.map(work, parts):
             for name, columns in found:
                 tables[name].append(columns)
     first = min(job.span.sim_start for job in plan.jobs)
     return LakePages(**notes_until(plan.season, first, plan.as_of), **{k: _frame(v) for k, v in tables.items()})
+
+
+def _even_parts(lakes: Ints, threads: int) -> list[Ints]:
+    """Return lakes in parts of at most TOGETHER, as many for each thread; results do not depend on them."""
+    rounds = -(-len(lakes) // (TOGETHER * threads))
+    return [part for part in np.array_split(lakes, rounds * threads) if len(part)]
 
 
 def _frame(parts: list[Columns]) -> pd.DataFrame:
