@@ -30,7 +30,7 @@ MOVING_SHARE = 0.02  # of the season's maturing insects; our prior (a day on whi
 OPEN_GATE = 0.5  # a gate at least half open lets the migration move; our prior
 ALL_GONE = 0.999  # from here on nothing visible happens
 MOST_SHARE = 0.35  # of the median, for spreads and leads; our prior (published spreads are 6-30 % of it)
-LIMITS = (np.float32(MOVING_SHARE).view(np.int32), np.float32(OPEN_GATE), np.float32(ALL_GONE))
+LIMITS = (np.array([MOVING_SHARE], dtype="f4").view("i4")[0], np.float32(OPEN_GATE), np.float32(ALL_GONE))
 EARLY_SDS = 3.5  # before the median less this many spreads under 0.2 % are ready
 
 
