@@ -13,7 +13,7 @@ from test_runs_stored import CSV, plan
 
 from emergence.errors import WrongUseError
 from emergence.runs.blocks import Wanted
-from emergence.runs.cluster import ClusterError, on_cluster
+from emergence.runs.cluster import ClusterError, _finished, on_cluster
 from emergence.runs.store import BlockStore
 from emergence.runs.stored import run_stored
 
@@ -58,3 +58,24 @@ def test_a_scheduler_that_does_not_answer_is_told(monkeypatch: pytest.MonkeyPatc
     monkeypatch.setattr("emergence.runs.cluster.WAIT_S", 1)
     with pytest.raises(ClusterError, match=r"tcp://127.0.0.1:9 cannot be used"), on_cluster("tcp://127.0.0.1:9"):
         pass
+
+
+def test_a_cluster_that_lost_all_its_workers_is_not_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing is ever done, nobody is there to do it: a message after a while, no endless wait."""
+
+    class Deserted:
+        asked = 0
+
+        def nthreads(self) -> dict[str, int]:
+            self.asked += 1
+            return {} if self.asked > 1 else {"tcp://127.0.0.1:9": 1}
+
+    def nothing_done(*_args: object, **_kwargs: object) -> None:
+        raise TimeoutError
+
+    monkeypatch.setattr("distributed.wait", nothing_done)
+    monkeypatch.setattr("emergence.runs.cluster.WAIT_S", 0)
+    client = Deserted()
+    with pytest.raises(ClusterError, match=r"no Dask worker is left.*the same command again"):
+        _finished(client, [])
+    assert client.asked > 1

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import itertools
+import time
 from collections.abc import Iterator, Sequence
+from concurrent.futures import CancelledError
 from functools import partial
 from importlib import import_module
 from typing import Any
@@ -18,7 +20,12 @@ from emergence.runs.store import code_checksum
 from emergence.runs.stored import Cut, Engine, Work, sent_part
 
 LOCAL = "local"
-WAIT_S = 60  # for a scheduler to answer and for the first worker; our choice
+WAIT_S = 60  # for a scheduler to answer, for the first worker, and for another when none is left; our choice
+LOOK_S = 5.0  # how often it is looked whether any worker is left
+PATIENCE = {  # of processes of this machine: where other work leaves them little time they are slow, not lost
+    "distributed.comm.timeouts.connect": "5 minutes",
+    "distributed.comm.timeouts.tcp": "5 minutes",
+}
 AHEAD = 2  # blocks sent to each thread of a worker beyond the one it works on
 RETRIES = 2  # of a block whose work failed; a worker's death has the scheduler's own limit (allowed-failures)
 LARGEST_TASK = "64MB"  # the part of a plan that a block needs travels with it
@@ -59,6 +66,7 @@ def on_cluster(address: str, *, workers: int | None = None) -> Iterator[Engine]:
         stack.enter_context(dask.config.set({"distributed.admin.large-graph-warning-threshold": LARGEST_TASK}))
         where: object = address
         if address == LOCAL:
+            stack.enter_context(dask.config.set(PATIENCE))
             where = stack.enter_context(
                 distributed.LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None)
             )
@@ -74,27 +82,44 @@ def _blocks(plan: RunPlan, todo: Sequence[Cut], work: Work, *, client: Any) -> I
     """Yield blocks as workers finish them; only a few for each thread are on their way at once."""
     distributed: Any = import_module("distributed")
     code, waiting, numbers = code_checksum(), iter(todo), dict[Any, int]()
-    finished = distributed.as_completed()
 
     def send(most: int) -> None:
         for number, lakes in itertools.islice(waiting, most):
             part, own = sent_part(plan, lakes)
-            future = client.submit(_checked, work, part, own, code, pure=False, retries=RETRIES)
-            numbers[future] = number
-            finished.add(future)
+            numbers[client.submit(_checked, work, part, own, code, pure=False, retries=RETRIES)] = number
 
     send(max(1, sum(client.nthreads().values())) * (1 + AHEAD))
     try:
-        for future in finished:
-            number = numbers.pop(future)
-            block = future.result()
-            room = sum(client.nthreads().values()) * (1 + AHEAD) - len(numbers)
-            send(max(room, 0 if numbers else 1))
-            yield number, block
+        while numbers:
+            for future in _finished(client, list(numbers)):
+                number = numbers.pop(future)
+                block = future.result()
+                room = sum(client.nthreads().values()) * (1 + AHEAD) - len(numbers)
+                send(max(room, 0 if numbers else 1))
+                yield number, block
     except distributed.KilledWorker as error:
         raise ClusterError(f"a block of lakes was given up, its workers died: {error}") from error
+    except (OSError, CancelledError) as error:
+        raise ClusterError(f"the Dask scheduler is lost ({error}); finished blocks are kept") from error
     finally:
         client.cancel(list(numbers))
+
+
+def _finished(client: Any, futures: list[Any]) -> list[Any]:
+    """Return the futures that are done, waiting for one; a cluster without a worker is not waited for for ever."""
+    distributed: Any = import_module("distributed")
+    left = time.monotonic()
+    while True:
+        with contextlib.suppress(TimeoutError):
+            done = distributed.wait(futures, timeout=LOOK_S, return_when="FIRST_COMPLETED").done
+            return [future for future in futures if future in done]
+        if client.nthreads():
+            left = time.monotonic()
+        elif time.monotonic() - left > WAIT_S:
+            raise ClusterError(
+                f"no Dask worker is left, and none came within {WAIT_S} s; finished blocks are kept: start workers and "
+                "give the same command again"
+            )
 
 
 def _checked(work: Work, part: RunPlan, lakes: NDArray[np.int64], code: str) -> bytes:
