@@ -302,14 +302,15 @@ def rerun(
         water = member_surface(noted, span)
         for target in part:
             years, dates = others[target.milestone]
+            last = min(span.end - span.start, int(dates.max()) + AFTER_D if len(dates) else span.end)
             days = passing_days(water[span.start - span.sim_start :], target.milestone)
             hindsight = [fits.hindsight.get((lake, target.milestone, y), (np.nan, np.nan)) for y in years.tolist()]
             told = np.array(hindsight).reshape(-1, 2)
             yield Rerun(
                 target=target,
                 start=span.start,
-                truth=min(target.truth, span.end) - span.start,
-                members=np.minimum(days, span.end - span.start).reshape(len(plan.slots.slot_year), -1),
+                truth=min(target.truth - span.start, last),
+                members=np.minimum(days, last).reshape(len(plan.slots.slot_year), -1),
                 other_year=years,
                 other_date=dates,
                 hindsight=told[:, 0],
