@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 from run_result import NAMES, make_result, without_dates
 
-from emergence.report.history import changes, previous_run, read_windows, since_words, with_causes
-from emergence.report.write import write_dated_run
+from emergence.report.history import causes, changes, previous_run, read_windows, since_words, with_causes
+from emergence.report.write import installed_versions, write_dated_run
 from emergence.runs.results import NoteEffect
 
 NAME = "Northern waters"
@@ -114,3 +114,16 @@ def test_the_sentence_has_its_date_in_the_order_of_the_settings() -> None:
     record = {"as_of": "2023-05-21", "last_weather_day": "2023-05-21", "inputs": {}, "packages": {}}
     assert "21 May 2023" in since_words(info, record)
     assert "May 21, 2023" in since_words(replace(info, date_order="month-day"), record)
+
+
+@pytest.mark.parametrize("file", ["trips.csv", "guides.csv", "closures.csv", "access.csv", "travel.csv"])
+def test_files_of_the_trips_move_no_window(file: str) -> None:
+    run = make_result(NAMES[:1])
+    record = {
+        "as_of": run.info.as_of.isoformat(),
+        "last_weather_day": run.info.last_weather_day.isoformat(),
+        "inputs": {name: {"sha256": digest} for name, digest in run.info.checksums.items()},
+        "packages": installed_versions(),
+    }
+    assert causes(replace(run.info, checksums={**run.info.checksums, file: "0" * 64}), record) == ()
+    assert causes(replace(run.info, checksums={**run.info.checksums, "lakes.csv": "0" * 64}), record) == ("setting",)

@@ -244,9 +244,10 @@ def log_likelihood(numbers: Floats, notes: Sighted, *, hidden: float = 0.0) -> D
     22:1665; Farmer et al. 2012 The Auk 129:76). Wrong stages, days and lakes come on top: our prior.
 
     HIDDEN: a visit in season finds a conspicuous insect on 60 to 68 % of the sites where it lives (a tiger beetle,
-    Hudgins et al. 2012 Journal of Insect Conservation 16:447), a pass along a bank 49 to 75 % of the empty skins
-    (DuBois 2015 International Journal of Odonatology 18), and such failures are of the day and the spot, so all
-    looks of a day share them. Who knows that an insect lives there also knows where and when to look.
+    Hudgins et al. 2012 Journal of Insect Conservation, volume and authors from memory), a pass along a bank 49 to 75 %
+    of the empty skins (DuBois 2015 International Journal of Odonatology 18:75, volume and page from memory); such
+    failures are of the day and the spot, so all looks of a day share them. Who knows that an insect lives there also
+    knows where and when to look.
     """
     cells = numbers.shape[1:]
     minutes = np.where(np.isnan(notes.minutes), USUAL_MIN, notes.minutes)

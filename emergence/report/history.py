@@ -24,6 +24,8 @@ DATES = {"best_week": "best_week_start", "onset": "onset_p50", "peak": "peak_p50
 ISO_DATE = re.compile(r"\d{4}-\d\d-\d\d")
 NOTE_FILES = ("readings.csv", "ice.csv", "sightings.csv", "journal.sqlite")
 LEARNED = "learned.json"
+PLAN_FILES = ("trips.csv", "guides.csv", "closures.csv", "access.csv", "travel.csv")
+"""Files of the trips: they move no window."""
 LAKE = "-"
 """Taxon of what concerns the lake itself: its turnover."""
 CAUSES = {
@@ -154,7 +156,8 @@ def since_words(info: RunInfo, record: dict[str, Any]) -> str:
 def _differing(info: RunInfo, record: dict[str, Any]) -> set[str]:
     before = {_file(name): entry["sha256"] for name, entry in record.get("inputs", {}).items()}
     now = {_file(name): digest for name, digest in info.checksums.items()}
-    return {name for name in before.keys() | now.keys() if before.get(name) != now.get(name)}
+    names = (before.keys() | now.keys()) - set(PLAN_FILES)
+    return {name for name in names if before.get(name) != now.get(name)}
 
 
 def _file(name: str) -> str:
