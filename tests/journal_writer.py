@@ -21,7 +21,7 @@ AT_ONCE = 5
 
 def entry(name: str, k: int) -> Entry:
     if k % 3:
-        return Entry(Reading(name, k, k / 100.0))
+        return Entry(Reading(name, k, k % 4000 / 100.0))
     return Entry(Sighting(name, k, "coenagrion", "moving", "few", note=f"number {k}, " + "x" * (k % 50)))
 
 

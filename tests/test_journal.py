@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import os
 import random
 import sqlite3
 import subprocess
@@ -11,6 +12,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -346,15 +348,53 @@ def test_restore_with_nothing_to_restore_from_says_so(tmp_path: Path) -> None:
 
 
 def test_copies_that_gave_one_number_to_different_notes_keep_both() -> None:
-    a, b = Note(1, BODIES[0], MARA), Note(1, BODIES[2], MARA)
+    a, b = Note(1, BODIES[0], MARA), Note(1, BODIES[2], replace(MARA, created="2026-05-25T09:00:00Z"))
     lost = Note(2, BODIES[3], Stamp("", "restored"))
     told = Note(2, BODIES[3], MARA, undone="t")
     whole = joined([(a, lost), (b, told), (b,)])
     assert [(note.id, note.body, note.stamp, note.undone) for note in whole] == [
         (1, BODIES[0], MARA, ""),
         (2, BODIES[3], MARA, "t"),
-        (3, BODIES[2], MARA, ""),
+        (3, BODIES[2], b.stamp, ""),
     ]
+
+
+def test_of_two_states_of_one_note_the_sound_copys_counts() -> None:
+    sound, spoilt = Note(1, BODIES[0], MARA), Note(1, Reading("alder", 20_000, 0.0), MARA)
+    assert joined([(sound,), (spoilt,)]) == (sound,)
+    assert joined([(sound,), (replace(spoilt, stamp=Stamp("", "restored")),)]) == (sound,)
+
+
+def test_an_emptied_journal_is_told_and_comes_back(tmp_path: Path) -> None:
+    write(tmp_path)
+    with open_journal(tmp_path, now=NOW) as journal:
+        journal.keep_copy(NOW)
+    (tmp_path / FILE).write_bytes(b"")
+    for use in (lambda: read_notes(tmp_path), lambda: write(tmp_path, BODIES[:1])):
+        with pytest.raises(DamagedJournalError, match=r"this file is empty, but journal\.backup\.sqlite holds 5 notes"):
+            use()
+    assert restore(tmp_path, now=NOW).notes == 5 and standing(tmp_path) == list(BODIES)
+
+
+@pytest.mark.parametrize(
+    ("sql", "cell"),
+    [
+        ("UPDATE readings SET water_c = 2.5e200 WHERE note_id = 1", "note 1: water_c cannot be so"),
+        ("UPDATE readings SET date = '0024-10-04' WHERE note_id = 1", "note 1: date cannot be so"),
+        ("UPDATE sightings SET stage = 'movinf' WHERE note_id = 4", "stage cannot be so"),
+        ("UPDATE sightings SET taxon = CAST(x'ff41' AS TEXT) WHERE note_id = 4", "damaged"),
+        ("UPDATE notes SET source = CAST(x'c328' AS TEXT) WHERE id = 2", "damaged"),
+    ],
+)
+def test_cells_that_no_note_can_hold_are_damage_with_a_way_out(tmp_path: Path, sql: str, cell: str) -> None:
+    """SQLite's own check takes them: a flipped bit in a number or a letter leaves the file's order as it is."""
+    write(tmp_path)
+    with raw(tmp_path) as other:
+        other.execute(sql)
+    with pytest.raises(DamagedJournalError, match=cell):
+        read_notes(tmp_path)
+    done = restore(tmp_path, now=NOW)
+    assert done.changed and set(standing(tmp_path)) <= set(BODIES) and done.notes >= 4
 
 
 # ---------------------------------------------------------------- backup copy
@@ -377,8 +417,9 @@ def test_a_journal_with_fewer_notes_does_not_take_the_copys_place(tmp_path: Path
     write(tmp_path)
     with open_journal(tmp_path, now=NOW) as journal:
         journal.keep_copy(NOW)
-    (tmp_path / FILE).write_bytes(b"")
-    write(tmp_path, BODIES[:1])
+    (tmp_path / "new").mkdir()
+    write(tmp_path / "new", BODIES[:1])
+    os.replace(tmp_path / "new" / FILE, tmp_path / FILE)
     with open_journal(tmp_path, now=NOW) as journal:
         assert "fewer notes" in journal.keep_copy(NOW + dt.timedelta(days=1))
     assert restore(tmp_path, now=NOW).notes == 5

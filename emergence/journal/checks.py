@@ -9,6 +9,7 @@ from typing import Literal
 
 from emergence.dates import YEAR_DAYS, northern_day_of_year, to_date
 from emergence.journal.entries import Body, IceDate, Reading, Sighting
+from emergence.records import LEVELS, STAGES
 
 Unit = Literal["C", "F", "m", "ft"]
 FOOT_M = 0.3048
@@ -21,6 +22,9 @@ WATER_C = (-2.0, 45.0)
 DEPTH_M = (0.0, 1700.0)
 HOUR = (0.0, 24.0)
 MINUTES = (0.0, 1440.0)
+BOUNDS = {"water_c": WATER_C, "depth_m": DEPTH_M, "hour": HOUR, "minutes": MINUTES}
+WORDS = {"event": ("on", "off"), "stage": STAGES, "level": LEVELS}
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
 FIRST_DAY = -62091
 """1 January 1800: no earlier day [d] is taken."""
 
@@ -131,6 +135,23 @@ def doubt(body: Body, place: Place, temperature: Unit = "C", length: Unit = "m")
 def shown(water_c: float, unit: Unit) -> str:
     """Return a temperature in the unit to show."""
     return f"{water_c * 1.8 + 32.0:.3g} °F" if unit == "F" else f"{water_c:.3g} °C"
+
+
+def wrong_in(body: Body) -> str:
+    """Return the first cell of a kept note that no note can hold, "" for a sound one: what damage leaves."""
+    for name, kind in type(body).__annotations__.items():
+        value, wanted = (
+            getattr(body, name, None),
+            {"str": str, "int": int, "float": float, "float | None": float | None},
+        )
+        if kind in wanted and not isinstance(value, wanted[kind]):
+            return name
+        low, high = BOUNDS.get(name, (-math.inf, math.inf))
+        if isinstance(value, float) and not low - 1e-3 <= value <= high + 1e-3:
+            return name
+        if value not in WORDS.get(name, (value,)) or (isinstance(value, str) and _CONTROL.search(value)):
+            return name
+    return "" if body.day >= FIRST_DAY else "date"
 
 
 def usual_words(water_c: float, unit: Unit) -> str:

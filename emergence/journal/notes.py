@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from emergence.journal.checks import wrong_in
 from emergence.journal.entries import (
     COLUMNS,
     KINDS,
@@ -209,6 +210,8 @@ def note_of(kind: Kind, row: tuple[Cell, ...]) -> Note:
     number, created, source, writer, doubt, confirmed, undone = row[: len(NOTE_COLUMNS)]
     try:
         body = body_of(kind, row[len(NOTE_COLUMNS) :])
+        if column := wrong_in(body):
+            raise ValueError(f"{column} cannot be so")
         stamp = Stamp(str(created), str(source), str(writer))
         return Note(int(number or 0), body, stamp, str(doubt), bool(confirmed), str(undone))
     except (ValueError, TypeError) as error:

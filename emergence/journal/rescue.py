@@ -11,7 +11,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from emergence.journal.entries import BODIES, COLUMNS, KINDS, Body, Cell, Note, Stamp, body_of
+from emergence.journal.checks import wrong_in
+from emergence.journal.entries import COLUMNS, KINDS, Body, Cell, Note, Stamp, body_of
 from emergence.journal.errors import BACKUP_FILE, FILE, DamagedJournalError, JournalError
 from emergence.journal.notes import NOTE_COLUMNS, TABLES, insert_body, read_notes
 from emergence.journal.schema import MIGRATIONS, migrate
@@ -23,6 +24,7 @@ _WRITE_VERSION, _READ_VERSION, _VALID_FOR = 18, 19, slice(92, 96)
 _LOGGED = 2
 """Places in the header of a SQLite file, and the mark of write-ahead logging (sqlite.org/fileformat2.html, 1.3)."""
 _LOST_STAMP = Stamp("", "restored")
+_DAMAGE = (sqlite3.DatabaseError, UnicodeDecodeError)
 
 
 @dataclass(frozen=True)
@@ -70,14 +72,16 @@ def _with_new_first_page(raw: bytes) -> bytes:
 
 def _readable(connection: sqlite3.Connection) -> Iterator[Note]:
     most = _highest(connection)
-    known = {row[1] for row in connection.execute("PRAGMA table_info(notes)")}
+    known = set(NOTE_COLUMNS)
+    with contextlib.suppress(*_DAMAGE):
+        known = {row[1] for row in connection.execute("PRAGMA table_info(notes)")}
     for number in range(1, most + 1):
         stamps = _row(connection, _stamp_sql(known), number)
         for kind in KINDS:
             sql = f"SELECT {', '.join(COLUMNS[kind])} FROM {TABLES[kind]} WHERE note_id = ?"
             row = _row(connection, sql, number)
             with contextlib.suppress(ValueError, TypeError):
-                if row is not None and _is_sound(body := body_of(kind, row)):
+                if row is not None and not wrong_in(body := body_of(kind, row)):
                     yield _note(number, body, stamps)
                     break
 
@@ -86,7 +90,7 @@ def _highest(connection: sqlite3.Connection) -> int:
     """Return the highest number that a note may have; where the tables do not tell, the file's size bounds it."""
     found = []
     for table, column in (("sqlite_sequence", "seq"), ("notes", "id"), *((t, "note_id") for t in TABLES.values())):
-        with contextlib.suppress(sqlite3.DatabaseError):
+        with contextlib.suppress(*_DAMAGE):
             found.append(connection.execute(f"SELECT max({column}) FROM {table}").fetchone()[0] or 0)
     if len(found) == len(TABLES) + 2:
         return int(max(found))
@@ -102,19 +106,9 @@ def _stamp_sql(known: set[str]) -> str:
 def _row(connection: sqlite3.Connection, sql: str, number: int) -> tuple[Cell, ...] | None:
     try:
         found: tuple[Cell, ...] | None = connection.execute(sql, (number,)).fetchone()
-    except sqlite3.DatabaseError:
+    except _DAMAGE:
         return None
     return found
-
-
-def _is_sound(body: Body) -> bool:
-    """Return whether every cell has the kind of value that the journal writes."""
-    for name, kind in BODIES[body.kind].__annotations__.items():
-        value = getattr(body, name, None)
-        wanted = {"str": str, "int": int, "float": float, "float | None": float | None}.get(kind)
-        if wanted is not None and not isinstance(value, wanted):
-            return False
-    return True
 
 
 def _note(number: int, body: Body, row: tuple[Cell, ...] | None) -> Note:
@@ -128,8 +122,9 @@ def _note(number: int, body: Body, row: tuple[Cell, ...] | None) -> Note:
 def joined(sources: list[tuple[Note, ...]]) -> tuple[Note, ...]:
     """Return the notes of several copies of one journal as one, by number.
 
-    The same note in two copies counts once, undone if it is undone in either. Where two copies give one number to
-    different notes, the later copy's note gets a new number.
+    The same note in two copies counts once, as the first copy has it (sound copies come first: in a damaged one its
+    cells may be wrong), undone if it is undone in either. Where two copies give one number to different notes, the
+    later copy's note gets a new number.
     """
     found: dict[int, Note] = {}
     spare: list[Note] = []
@@ -150,7 +145,10 @@ def joined(sources: list[tuple[Note, ...]]) -> tuple[Note, ...]:
 
 
 def _same(a: Note, b: Note) -> bool:
-    return a.body == b.body and (a.stamp == b.stamp or _LOST_STAMP in (a.stamp, b.stamp))
+    lost = (a.stamp == _LOST_STAMP) + (b.stamp == _LOST_STAMP)
+    if lost == 1 or (lost == 0 and a.stamp == b.stamp):
+        return a.id == b.id or a.body == b.body
+    return a.stamp == b.stamp and a.body == b.body
 
 
 def restore(folder: Path, *, now: dt.datetime) -> Restored:
@@ -166,7 +164,7 @@ def restore(folder: Path, *, now: dt.datetime) -> Restored:
     copies = [BACKUP_FILE, *sorted(p.name for p in folder.iterdir() if _ASIDE.fullmatch(p.name))]
     mine, sound = _own(folder)
     others = [salvage(folder, name) for name in copies if (folder / name).exists()]
-    notes = joined([mine, *others])
+    notes = joined([mine, *others] if sound else [*others, mine])
     if sound and notes == mine:
         return Restored(len(notes), 0, None, False)
     if not notes and not (folder / FILE).exists():

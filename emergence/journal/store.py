@@ -62,11 +62,13 @@ def connect(path: Path, *, patience: float = PATIENCE) -> sqlite3.Connection:
 
 @contextlib.contextmanager
 def plainly(file: str = FILE) -> Iterator[None]:
-    """Turn SQLite's errors into plain words."""
+    """Turn SQLite's errors into plain words; text that is no UTF-8 is damage and comes as either of two errors."""
     try:
         yield
+    except UnicodeDecodeError as error:
+        raise DamagedJournalError(f"{file}: this file is damaged (its text cannot be read). {WAY_OUT}.") from error
     except sqlite3.Error as error:
-        if not getattr(error, "sqlite_errorcode", 0):
+        if not getattr(error, "sqlite_errorcode", 0) and not isinstance(error, sqlite3.OperationalError):
             raise
         raise in_plain_words(error, file) from error
 
@@ -116,6 +118,7 @@ def writing(folder: Path, *, now: dt.datetime, patience: float = PATIENCE) -> It
 
 def _prepare(connection: sqlite3.Connection, folder: Path, now: dt.datetime) -> None:
     version = version_of(connection)
+    _demand_kept(folder, version)
     connection.execute("PRAGMA journal_mode = WAL").fetchone()
     _demand_sound(connection)
     if version == VERSION:
@@ -123,6 +126,12 @@ def _prepare(connection: sqlite3.Connection, folder: Path, now: dt.datetime) -> 
     if version:
         back_up(connection, folder, now, even_today=True)
     migrate(connection)
+
+
+def _demand_kept(folder: Path, version: int) -> None:
+    """Refuse a journal that is an empty file (version 0) where the backup copy holds notes."""
+    if version == 0 and (held := _held(folder / BACKUP_FILE)) > 0:
+        raise DamagedJournalError(f"{FILE}: this file is empty, but {BACKUP_FILE} holds {held} notes. {WAY_OUT}.")
 
 
 def _demand_sound(connection: sqlite3.Connection) -> None:
@@ -182,7 +191,7 @@ def _held(path: Path) -> int:
     try:
         with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as held:
             return _count(held)
-    except sqlite3.Error:
+    except (sqlite3.Error, UnicodeDecodeError):
         return -1
 
 
@@ -252,6 +261,7 @@ def reading(folder: Path) -> Iterator[sqlite3.Connection]:
     """
     with snapshot(folder) as connection:
         version = version_of(connection)
+        _demand_kept(folder, version)
         _demand_sound(connection)
         if version < VERSION:
             migrate(connection)

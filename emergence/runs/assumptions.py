@@ -213,21 +213,28 @@ def _widened(found: Widening) -> list[str]:
     ]
 
 
+def _learned(plan: RunPlan) -> list[str]:
+    """Return what past seasons' fits did."""
+    if plan.learned is None:
+        return []
+    lines, run = [], plan.lakes.lake_id.tolist()
+    fitted = sum(k in plan.learned.lakes or k in plan.learned.ice for k in run)
+    before = f"from before {to_date(plan.learned.before)}"
+    if fitted:
+        lines.append(f"Water of {_lakes(fitted)} is fitted to notes {before} (learned.json).")
+    lines += _widened(plan.learned.widening)
+    if seen := sum(k in plan.learned.needs for k in run):
+        said = f"Heat needed is fitted to sightings on {_lakes(seen)} {before}; near lakes and relatives share in it."
+        lines.append(said)
+    return lines
+
+
+def _lakes(number: int) -> str:
+    return "1 lake" if number == 1 else f"{number} lakes"
+
+
 def _notes(plan: RunPlan) -> list[str]:
-    season, lines = plan.season, []
-    if plan.learned is not None:
-        fitted = [k for k in plan.lakes.lake_id.tolist() if k in plan.learned.lakes or k in plan.learned.ice]
-        lines.append(
-            f"Water of {len(fitted)} lakes is fitted to notes from before {to_date(plan.learned.before)} "
-            "(learned.json)."
-        )
-        lines += _widened(plan.learned.widening)
-        seen = [k for k in plan.lakes.lake_id.tolist() if k in plan.learned.needs]
-        if seen:
-            lines.append(
-                f"Heat needed is fitted to sightings on {len(seen)} lakes from before {to_date(plan.learned.before)}; "
-                "near lakes and relatives share in it."
-            )
+    season, lines = plan.season, _learned(plan)
     first, run = min(job.span.sim_start for job in plan.jobs), plan.lakes.lake_id.tolist()
     readings, ice, seen_here = (
         table.day[np.isin(table.lake_id.astype(str), run)] for table in (season.readings, season.ice, season.sightings)
