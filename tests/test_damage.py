@@ -21,13 +21,15 @@ from damage.check import (
     run_and_judge,
     snapshot,
 )
-from damage.draft import bytes_of, cells_of
+from damage.draft import bytes_of, cells_of, rows_of
 from damage.settings import learned_table
+from damage.wide import NOTES, run_wide, season_with_everything, stored_files, wide
 from season_folder import LAKES, RESIDENTS, SETTINGS, STATIONS, season_files, weather_high
 
 FILES = season_files()
 SEEDS = range(40)
-"""A quick share; ``python -m tests.benchmarks.damage`` runs 300 and more."""
+WIDE_SEEDS = range(8)
+"""Quick shares; ``python -m tests.benchmarks.damage [--wide]`` runs 300 and more."""
 
 
 def run(tmp_path: Path, changes: dict[str, str], command: str = "forecast") -> Outcome:
@@ -79,6 +81,40 @@ def test_every_kind_changes_the_folder(kind: str) -> None:
         if (draft.files, draft.instead) != (sound.files, sound.instead):
             return
     pytest.fail("eight draws left the folder as it was")
+
+
+@pytest.mark.parametrize("seed", WIDE_SEEDS)
+def test_a_damaged_folder_with_everything(tmp_path: Path, seed: int) -> None:
+    draft, stored, command = wide(FILES, seed)
+    outcome = run_wide(draft.write(tmp_path / "season"), tmp_path / "work", stored, command)
+    told = "\n".join([command, f"exit {outcome.exit_code}", *draft.done, outcome.output, outcome.trace])
+    assert not outcome.faults, f"{outcome.faults}\n{told}"
+
+
+@pytest.mark.parametrize("command", ["trips --bookings plan.csv", "regions --json", "note import notes.csv"])
+def test_the_sound_folder_with_everything_gives_a_result(tmp_path: Path, command: str) -> None:
+    season = season_with_everything(FILES).write(tmp_path / "season")
+    stored = Draft(dict(stored_files()) | {"notes.csv": NOTES.encode()})
+    outcome = run_wide(season, tmp_path / "work", stored, command)
+    assert outcome.exit_code == 0 and not outcome.faults, f"{outcome.faults}\n{outcome.output}"
+
+
+def test_regions_of_both_hemispheres_are_told(tmp_path: Path) -> None:
+    draft = season_with_everything(FILES)
+    DAMAGES["lakes_in_both_hemispheres"](draft, np.random.default_rng(0))
+    outcome = run_wide(draft.write(tmp_path / "season"), tmp_path / "work", Draft({}), "regions --json")
+    assert outcome.exit_code == 0 and not outcome.faults, f"{outcome.faults}\n{outcome.trace}"
+
+
+def test_an_earlier_run_that_was_changed_is_said_and_the_forecast_stands(tmp_path: Path) -> None:
+    stored = Draft(dict(stored_files()))
+    windows = next(name for name in stored.files if name.endswith("2024-05-24/windows.csv"))
+    with rows_of(stored, windows) as rows:
+        rows[1][rows[0].index("peak_p50")] = "31.05.2024"
+    season = season_with_everything(FILES).write(tmp_path / "season")
+    outcome = run_wide(season, tmp_path / "work", stored, "forecast")
+    assert outcome.exit_code == 0 and not outcome.faults, outcome.faults
+    assert "the earlier run 2024-05-24 cannot be read" in outcome.output
 
 
 # The judge must be able to say no.

@@ -149,7 +149,9 @@ def start(folder: Path, name: str, count: int, first: int = 0) -> subprocess.Pop
 
 
 def acknowledged(process: subprocess.Popen[str]) -> list[int]:
-    out, _ = process.communicate(timeout=60)
+    assert process.stdout is not None
+    out = process.stdout.read()  # not communicate(): what readline() read ahead would be lost
+    process.wait(timeout=60)
     return [int(line) for line in out.splitlines() if line.isdecimal()]
 
 
@@ -363,6 +365,16 @@ def test_of_two_states_of_one_note_the_sound_copys_counts() -> None:
     sound, spoilt = Note(1, BODIES[0], MARA), Note(1, Reading("alder", 20_000, 0.0), MARA)
     assert joined([(sound,), (spoilt,)]) == (sound,)
     assert joined([(sound,), (replace(spoilt, stamp=Stamp("", "restored")),)]) == (sound,)
+
+
+def test_what_a_damaged_file_tells_otherwise_than_its_copy_is_as_the_copy_has_it(tmp_path: Path) -> None:
+    write(tmp_path)
+    with open_journal(tmp_path, now=NOW) as journal:
+        journal.keep_copy(NOW)
+    with raw(tmp_path) as other:
+        other.execute("UPDATE readings SET water_c = 3.5 WHERE note_id = 1")
+        other.execute("UPDATE sightings SET stage = 'movinf' WHERE note_id = 4")
+    assert restore(tmp_path, now=NOW).notes == 5 and standing(tmp_path) == list(BODIES)
 
 
 def test_an_emptied_journal_is_told_and_comes_back(tmp_path: Path) -> None:

@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 
 BOARD, GUEST_BOARD = "board.html", "board_guest.html"
 
+UNREADABLE = (OSError, ValueError, KeyError, TypeError, AttributeError)
+"""What reading a stored run that somebody changed may raise."""
+
 
 def with_learned(result: RunResult, season: Path, *, used: bool) -> RunResult:
     """Return the result with the checksum of the fits that were used, so that the next run can tell them apart."""
@@ -52,9 +55,25 @@ def since_last(result: RunResult, root: Path) -> Since | None:
     earlier = previous_run(root, result.info.name, result.info.as_of)
     if earlier is None:
         return None
-    record = read_record(earlier)
-    moved = with_causes(changes(result, read_windows(earlier)), result.info, record)
-    return Since(moved, issue_date(record), since_words(result.info, record))
+    try:
+        record = read_record(earlier)
+        moved = with_causes(changes(result, read_windows(earlier)), result.info, record)
+        return Since(moved, issue_date(record), since_words(result.info, record))
+    except UNREADABLE as error:
+        tell_unreadable(earlier, error)
+        return None
+
+
+def tell_unreadable(folder: Path, error: Exception) -> None:
+    """Say that an earlier run cannot be read; the run goes on without it."""
+    from emergence.season.intake import shorten, shown_name
+
+    said = shown_name(shorten(" ".join(str(error).split())))
+    click.echo(
+        f"the earlier run {shown_name(folder.name)} cannot be read ({said}), so nothing is compared with it. Its "
+        "run.json or windows.csv was changed: delete that folder, or forecast it again with --as-of.",
+        err=True,
+    )
 
 
 def boards(

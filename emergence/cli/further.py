@@ -92,13 +92,19 @@ def further_files(
 def _calendar_and_map(
     result: RunResult, parts: Collection[str], root: Path | None, guests: Collection[str] | None
 ) -> dict[str, str]:
+    from emergence.cli.board import UNREADABLE, tell_unreadable
     from emergence.report.board_guest import guest_result
     from emergence.report.calendar import calendar_text
     from emergence.report.geojson import map_text
     from emergence.report.history import previous_run, read_windows
 
     folder = None if root is None else previous_run(root, result.info.name, result.info.as_of)
-    earlier = None if folder is None else read_windows(folder)
+    earlier = None
+    if folder is not None:
+        try:
+            earlier = read_windows(folder)
+        except UNREADABLE as error:
+            tell_unreadable(folder, error)
     copies = [(FILES, result, False)]
     if guests is not None:
         copies.append((GUEST_FILES, guest_result(result, guests), True))

@@ -283,4 +283,10 @@ def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
             shown[name] = shown[name].round(4)
     values = shown.astype(object).where(shown.notna(), None)
     names = [str(name) for name in values.columns]
-    return [dict(zip(names, row, strict=True)) for row in values.values.tolist()]
+    return [
+        {
+            name: f"{cell:%Y-%m-%d}" if isinstance(cell, pd.Timestamp) else cell
+            for name, cell in zip(names, row, strict=True)
+        }
+        for row in values.values.tolist()
+    ]

@@ -143,6 +143,11 @@ def read_table(folder: Path, table: str) -> pd.DataFrame:
     """Return a written table with its types: dates as datetime64, numbers as float64, blanks as NaT and NaN.
 
     Columns that an older version did not write are blank.
+
+    Raises
+    ------
+    ValueError
+        A cell, or a whole column of the keys, is not what the table holds.
     """
     parquet = folder / f"{table}.parquet"
     fields = schema(table)["fields"]
@@ -153,6 +158,8 @@ def read_table(folder: Path, table: str) -> pd.DataFrame:
         for field in fields:
             if field["type"] != "string" and field["name"] in rows:
                 rows[field["name"]] = rows[field["name"]].replace("", None)
+            if field["type"] == "date" and field["name"] in rows:
+                rows[field["name"]] = pd.to_datetime(rows[field["name"]], format="%Y-%m-%d")
     return _typed_frame(rows.reindex(columns=list(columns(table))), table)
 
 

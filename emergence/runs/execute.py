@@ -44,7 +44,9 @@ def run_plan(plan: RunPlan, wanted: Wanted | None = None, *, progress: Progress 
     """
     wanted = wanted or Wanted()
     total, threads = len(plan.lakes), wanted.threads or os.cpu_count() or 1
+    mine = np.unique(np.concatenate([job.lakes for job in plan.jobs]))
     cuts = cut_lakes(total, max(1, min(wanted.block, -(-total // threads))))
+    cuts = [cut for cut in cuts if np.isin(cut, mine).any()]  # the jobs may be those of some lakes alone
     parts: list[BlockTables] = []
     with ThreadPoolExecutor(threads) as pool:
         for lakes, part in zip(cuts, pool.map(lambda cut: block_tables(plan, cut, wanted), cuts), strict=True):

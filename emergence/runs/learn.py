@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import datetime as dt
 import json
 from pathlib import Path
 from typing import Any
@@ -10,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from emergence.dates import NEVER, season_span, season_year, to_date
+from emergence.dates import NEVER, day_number, season_span, season_year, to_date
 from emergence.errors import EmergenceError
 from emergence.learning.population import YEAR_LN_SD, NeedFit
 from emergence.learning.suspicious import Doubted, suspicious_readings
@@ -23,6 +24,7 @@ from emergence.runs.past_water import past_water
 from emergence.runs.populations import learn_needs
 from emergence.runs.record import Record, simulate_record, spring_openings
 from emergence.runs.taught import Learned, lake_prior, with_learned
+from emergence.season.intake import shorten, shown_name
 from emergence.water.coefficients import load_coefficients
 from emergence.water.conditioning import surface_readings
 from emergence.water.features import FEATURES
@@ -256,7 +258,7 @@ def read_learned(folder: Path) -> Learned | None:
         table = json.loads(path.read_text(encoding="utf-8"))
         if table["format"] != FORMAT:
             raise ValueError(f"format {table['format']} is not known to this version")
-        before = int(np.datetime64(table["before"], "D").astype(np.int64))
+        before = day_number(dt.date.fromisoformat(table["before"]))
         fits = {k: _fit(v) for k, v in table["lakes"].items() if "coefficients" in v}
         ice = {k: _ice(v["ice_off"]) for k, v in table["lakes"].items() if "ice_off" in v}
         needs = {
@@ -268,7 +270,8 @@ def read_learned(folder: Path) -> Learned | None:
         widening = _widening(table.get("widening"))
     except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
         raise EmergenceError(
-            f"{FILE} cannot be read ({error}). Delete it and run 'emergence learn' again: it is made from your notes."
+            f"{FILE} cannot be read ({shown_name(shorten(str(error)))}). Delete it and run 'emergence learn' again: it "
+            "is made from your notes."
         ) from error
     return Learned(before, fits, ice, places, needs=needs, widening=widening)
 

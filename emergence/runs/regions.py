@@ -110,7 +110,7 @@ def compare_regions(season: Season, ask: Ask, *, progress: Progress | None = Non
     tick = _Tick(progress, 3 * sum(len(half.rows) for half in halves))
     parts = [half.compared(tick) for half in halves]
     info = run_info(plan)
-    tables = {name: pd.concat([part[name] for part in parts], ignore_index=True) for name in parts[0]}
+    tables = {name: _joined([part[name] for part in parts]) for name in parts[0]}
     normals = [half.normal_as_of for half in halves]
     return RegionsResult(
         name=info.name,
@@ -124,6 +124,11 @@ def compare_regions(season: Season, ask: Ask, *, progress: Progress | None = Non
         length_unit=info.length_unit,
         **tables,
     )
+
+
+def _joined(frames: list[pd.DataFrame]) -> pd.DataFrame:
+    """Return the tables of both hemispheres as one; an empty one, whose columns have no types, is passed over."""
+    return pd.concat([frame for frame in frames if len(frame)] or frames[:1], ignore_index=True)
 
 
 def _current(plan: RunPlan) -> list[Any]:

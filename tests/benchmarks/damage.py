@@ -1,6 +1,8 @@
 """Season folders damaged at random, by the hundred: every one must end in a result or a clear message.
 
-Run: ``python -m tests.benchmarks.damage --count 300 [--seed N] [--out FILE] [--show]``. Seeds N to N + count - 1 are
+Run: ``python -m tests.benchmarks.damage --count 300 [--seed N] [--out FILE] [--show] [--wide]``. With ``--wide`` trips,
+regions, day sheets, hindcasts, explanations, checks and notes run on a folder with every file, stored runs and plans
+beside it, damaged too; without, the weekly run, water and fits. Seeds N to N + count - 1 are
 run in this process; warnings count as errors. Prints the exit codes, the kinds of damage, and each failure with its
 seed, which repeats it: ``--count 1 --seed SEED --show``.
 """
@@ -15,7 +17,16 @@ from pathlib import Path
 
 from tests.damage import DAMAGES, Draft, damaged
 from tests.damage.check import CODES, Outcome, draw_command, run_and_judge
+from tests.damage.wide import run_wide, wide
 from tests.season_folder import season_files
+
+
+def run_wide_seed(seed: int) -> tuple[Draft, Outcome]:
+    """Return the damaged folder with everything of a seed and what one of the further commands made of it."""
+    draft, stored, command = wide(season_files(), seed)
+    with tempfile.TemporaryDirectory() as name, warnings.catch_warnings():
+        warnings.simplefilter("error")
+        return draft, run_wide(draft.write(Path(name, "season")), Path(name, "work"), stored, command)
 
 
 def run_seed(seed: int) -> tuple[Draft, Outcome]:
@@ -34,7 +45,7 @@ def report(ran: list[tuple[int, Draft, Outcome]]) -> str:
     kinds: dict[str, Counter[int]] = {name: Counter() for name in DAMAGES}
     for _, draft, outcome in ran:
         for told in draft.done:
-            kinds[told.split(":")[0]][outcome.exit_code] += 1
+            kinds.setdefault(told.removeprefix("stored ").split(":")[0], Counter())[outcome.exit_code] += 1
     bad = [entry for entry in ran if entry[2].faults]
     lines = [
         f"# {len(ran)} damaged season folders, {len(bad)} failures",
@@ -60,11 +71,12 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=300)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--out", type=Path)
+    parser.add_argument("--wide", action="store_true", help="The further commands, files and stored runs.")
     parser.add_argument("--show", action="store_true", help="Also print what each run said.")
     asked = parser.parse_args()
     ran = []
     for seed in range(asked.seed, asked.seed + asked.count):
-        draft, outcome = run_seed(seed)
+        draft, outcome = run_wide_seed(seed) if asked.wide else run_seed(seed)
         ran.append((seed, draft, outcome))
         if asked.show:
             print(seed, outcome.command, *draft.done, outcome.output, outcome.trace, sep="\n")

@@ -62,7 +62,8 @@ def kill_after(words: list[str], wait: float, *, ready: bool) -> list[str]:
         process.stdout.readline()
     time.sleep(wait)
     process.kill()
-    out = process.communicate()[0].decode()
+    out = process.stdout.read().decode()  # not communicate(): what readline() read ahead would be lost
+    process.wait()
     return [line for line in out.split("\n")[:-1] if line]
 
 
