@@ -150,7 +150,8 @@ def start(folder: Path, name: str, count: int, first: int = 0) -> subprocess.Pop
 
 def acknowledged(process: subprocess.Popen[str]) -> list[int]:
     assert process.stdout is not None
-    out = process.stdout.read()  # not communicate(): what readline() read ahead would be lost
+    with process.stdout as pipe:
+        out = pipe.read()  # not communicate(): what readline() read ahead would be lost
     process.wait(timeout=60)
     return [int(line) for line in out.splitlines() if line.isdecimal()]
 
