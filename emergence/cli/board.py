@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from emergence.cli.earlier import UNREADABLE, tell_unreadable
 from emergence.cli.further import HINDCAST
 
 if TYPE_CHECKING:
@@ -18,9 +19,6 @@ if TYPE_CHECKING:
     from emergence.runs.results import RegionsResult, RunInfo, RunResult
 
 BOARD, GUEST_BOARD = "board.html", "board_guest.html"
-
-UNREADABLE = (OSError, ValueError, KeyError, TypeError, AttributeError)
-"""What reading a stored run that somebody changed may raise."""
 
 
 def with_learned(result: RunResult, season: Path, *, used: bool) -> RunResult:
@@ -62,18 +60,6 @@ def since_last(result: RunResult, root: Path) -> Since | None:
     except UNREADABLE as error:
         tell_unreadable(earlier, error)
         return None
-
-
-def tell_unreadable(folder: Path, error: Exception) -> None:
-    """Say that an earlier run cannot be read; the run goes on without it."""
-    from emergence.season.intake import shorten, shown_name
-
-    said = shown_name(shorten(" ".join(str(error).split())))
-    click.echo(
-        f"the earlier run {shown_name(folder.name)} cannot be read ({said}), so nothing is compared with it. Its "
-        "run.json or windows.csv was changed: delete that folder, or forecast it again with --as-of.",
-        err=True,
-    )
 
 
 def boards(

@@ -92,7 +92,7 @@ def further_files(
 def _calendar_and_map(
     result: RunResult, parts: Collection[str], root: Path | None, guests: Collection[str] | None
 ) -> dict[str, str]:
-    from emergence.cli.board import UNREADABLE, tell_unreadable
+    from emergence.cli.earlier import UNREADABLE, tell_unreadable
     from emergence.report.board_guest import guest_result
     from emergence.report.calendar import calendar_text
     from emergence.report.geojson import map_text
