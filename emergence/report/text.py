@@ -22,8 +22,11 @@ def plain(text: object) -> str:
     Line breaks and tabs become spaces, runs of spaces one space. What is left cannot move a cursor, hide or reverse
     its neighbours, or break an XML file.
     """
+    line = str(text)
+    if line.isascii() and line.isprintable():
+        return " ".join(line.split())
     kept = []
-    for char in unicodedata.normalize("NFC", str(text)):
+    for char in unicodedata.normalize("NFC", line):
         kind = unicodedata.category(char)
         if char.isspace():
             kept.append(" ")
@@ -34,6 +37,8 @@ def plain(text: object) -> str:
 
 def cells(text: str) -> int:
     """Return how many screen cells a line takes at most, whether or not the screen joins emoji sequences."""
+    if text.isascii() and text.isprintable():
+        return len(text)
     return max(cell_len(text), sum(cell_len(char) for char in text))
 
 
@@ -57,7 +62,7 @@ def pad(text: str, width: int, *, right: bool = False) -> str:
     """Return the text clipped and filled to exactly ``width`` cells; right-to-left text keeps to its own place."""
     text = clip_name(text, width) if ", " in text else clip(text, width)
     fill = " " * (width - cells(text))
-    if any(unicodedata.bidirectional(char) in ("R", "AL", "AN") for char in text):
+    if not text.isascii() and any(unicodedata.bidirectional(char) in ("R", "AL", "AN") for char in text):
         text = FIRST_STRONG_ISOLATE + text + POP_ISOLATE
     return fill + text if right else text + fill
 
