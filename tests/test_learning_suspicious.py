@@ -47,8 +47,11 @@ def test_a_sensor_that_says_one_value_while_the_lake_warms_is_frozen() -> None:
 
 
 def test_each_reason_is_a_sentence() -> None:
-    for reason in REASONS:
-        assert "°C" in Doubted("upper", 100, 20.0, 6.0, reason).rule() or reason == "frozen"
+    may_1 = 19_478  # day number of 1 May 2023
+    told = {reason: Doubted("upper", may_1, 20.0, 6.0, reason, usual=may_1).rule() for reason in REASONS}
+    assert {reason for reason, rule in told.items() if "6.0 °C" in rule} == {"far", "fahrenheit"}
+    assert {reason for reason, rule in told.items() if "1 May" in rule} == {"early", "ice_far", "ice_warm"}
+    assert not any("{" in rule for rule in told.values())
 
 
 def folder(tmp_path: Path, rows: str, overrules: str = "") -> Season:
