@@ -18,7 +18,7 @@ except ImportError:
     HAVE_NUMBA = False
 
 ABREAST = 1024  # cells summed side by side: their sums stay in the fastest cache
-SPAN = 8  # days summed in single precision before they join a sum in double precision
+SPAN = 16  # days summed in single precision before they join a sum in double precision
 
 
 def compiled(function: Callable[..., Any]) -> Callable[..., Any]:

@@ -103,7 +103,7 @@ def water_sums(water_c: Floats, *, lower: float, upper: float | None = None, las
     Notes
     -----
     Compiled for float32 where numba is installed, with one pass over memory. Running sums are those of the two
-    functions to the bit; the last alone is summed in single precision for eight days at a time, in double precision
+    functions to the bit; the last alone is summed in single precision for sixteen days at a time, in double precision
     beyond: right to 1e-6 of itself.
 
     Examples
