@@ -212,6 +212,7 @@ def test_strips_follow_the_choices(chromium: Any, boards: dict[str, Path]) -> No
         watched.page.get_by_label("Region").select_option("coast")
         assert strips.count() == 1
         part.locator("details summary").first.click()
+        part.locator("details table tbody tr").first.wait_for()
         assert part.locator("details table tbody tr").count() == 1  # the table behind the picture
         watched.quiet()
 
@@ -240,6 +241,7 @@ def test_lake_page_shows_heat_and_stages(chromium: Any, boards: dict[str, Path])
         assert part.locator("[data-detail] svg[role=img]").count() == 2
         assert part.locator(".lakestrips svg").count() == 8  # windows of the made-up run
         part.get_by_text("Heat as a table").first.click()
+        part.locator("caption").last.wait_for()
         assert "needed 120, 180, 300" in part.locator("caption").all_inner_texts()[-1]
         assert "What your notes did" in part.inner_text()
         watched.quiet()
