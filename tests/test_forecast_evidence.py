@@ -12,13 +12,10 @@ from scipy.stats import nbinom, norm
 from emergence.dates import NEVER
 from emergence.forecast import evidence
 from emergence.forecast.evidence import (
-    CLUMPED,
     HIDDEN,
     MANY_AT,
-    MANY_STEEP,
     NODE_WEIGHTS,
     NODES,
-    SEEN_AS_OTHER,
     USUAL_LEVELS,
     Grown,
     Habits,
@@ -124,8 +121,8 @@ def test_the_likelihood_is_the_sum_over_worlds_by_hand() -> None:
     for rich, weight in zip(NODES, NODE_WEIGHTS, strict=True):
         first = level_chance(np.array(0.2 * rich), 15.0, 0)
         second = level_chance(np.array(0.4 * rich), 20.0, 2)
-        a = (1 - SEEN_AS_OTHER) * first + SEEN_AS_OTHER * USUAL_LEVELS[0]
-        b = (1 - SEEN_AS_OTHER) * second + SEEN_AS_OTHER * USUAL_LEVELS[2]
+        a = 0.75 * first + 0.25 * USUAL_LEVELS[0]
+        b = 0.75 * second + 0.25 * USUAL_LEVELS[2]
         total += weight * float(a) * float(b)
     assert log_likelihood(numbers, two)[0] == pytest.approx(np.log(total), rel=1e-6)  # numbers are single precision
 
@@ -143,8 +140,8 @@ def test_sights_are_negative_binomial_and_many_takes_over() -> None:
     """None by SciPy's negative binomial; "many" as often as "few" at MANY_AT, four times as often at twice that."""
     dense = np.array([0.0, 0.05, 0.3, 1.0])
     mean = 24.0 * dense
-    np.testing.assert_allclose(level_chance(dense, 24.0, 0), nbinom.pmf(0, CLUMPED, CLUMPED / (CLUMPED + mean)))
-    for at, odds in ((MANY_AT, 1.0), (2 * MANY_AT, 2.0**MANY_STEEP)):
+    np.testing.assert_allclose(level_chance(dense, 24.0, 0), nbinom.pmf(0, 2, 2 / (2 + mean)))
+    for at, odds in ((MANY_AT, 1.0), (2 * MANY_AT, 4.0)):
         _, few, many = (float(level_chance(np.array(at), 24.0, level)) for level in range(3))
         assert many / few == pytest.approx(odds)
 
@@ -152,14 +149,14 @@ def test_sights_are_negative_binomial_and_many_takes_over() -> None:
 def test_hidden_days_by_hand() -> None:
     """Two looks on one day and one on another, each day hidden or not, three kinds of lake: enumerated."""
     three = notes((5, "adult", "none", 20.0), (5, "empty_skin", "none", 20.0), (9, "adult", "none", 20.0))
-    numbers, rates, other = (0.3, 0.2, 0.5), (20.0, 15.0, 20.0), SEEN_AS_OTHER
+    numbers, rates, other = (0.3, 0.2, 0.5), (20.0, 15.0, 20.0), 0.25
     total = 0.0
     for rich, weight in zip(NODES, NODE_WEIGHTS, strict=True):
         found = [float(level_chance(np.array(n * rich), r, 0)) for n, r in zip(numbers, rates, strict=True)]
         told = [(1 - other) * f + other * USUAL_LEVELS[0] for f in found]
         blind = 1 - other + other * USUAL_LEVELS[0]
-        first = (1 - HIDDEN) * told[0] * told[1] + HIDDEN * blind**2
-        total += weight * first * ((1 - HIDDEN) * told[2] + HIDDEN * blind)
+        first = 0.6 * told[0] * told[1] + 0.4 * blind**2
+        total += weight * first * (0.6 * told[2] + 0.4 * blind)
     got = log_likelihood(np.array(numbers, dtype=np.float32)[:, None], three, hidden=HIDDEN)[0]
     assert got == pytest.approx(np.log(total), rel=1e-6)  # numbers are single precision
 
@@ -185,7 +182,7 @@ def test_one_wrong_note_costs_a_bounded_amount() -> None:
     """Many adults on a day on which there cannot be any: as likely as a misread note, no less."""
     impossible = notes((3, "adult", "many", 60.0))
     nothing = log_likelihood(np.zeros((1, 1), dtype=np.float32), impossible)[0]
-    assert nothing == pytest.approx(np.log(SEEN_AS_OTHER * USUAL_LEVELS[2]))
+    assert nothing == pytest.approx(np.log(0.25 * USUAL_LEVELS[2]))
 
 
 def flat(shift: np.ndarray) -> np.ndarray:

@@ -92,3 +92,9 @@ def test_dates_are_far_from_the_model_or_from_three_of_their_own() -> None:
     assert far_dates(np.array([29, -29]), sd_d=SD_D).tolist() == [False, False]
     assert far_dates(np.array([40, 44, 41]), sd_d=SD_D).tolist() == [False, False, False]
     assert far_dates(np.array([40, 44, 41, 0]), sd_d=SD_D).tolist() == [False, False, False, True]
+
+
+def test_where_little_is_uncertain_three_weeks_are_still_believed() -> None:
+    """The bound of 21 days is stated with the coefficients; here it, not the 3.5 standard deviations, decides."""
+    assert believed_ice(said([], [MIDDLE + 21]), OPENING, 1.0)[0].ice_off == MIDDLE + 21
+    assert [d.reason for d in believed_ice(said([], [MIDDLE + 22]), OPENING, 1.0)[1]] == ["ice_far"]
