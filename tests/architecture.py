@@ -17,7 +17,7 @@ from typing import TypeGuard
 
 PACKAGE = "emergence"
 
-GROUND = ("errors", "dates", "randomness", "solar", "records", "sources")
+GROUND = ("errors", "dates", "randomness", "solar", "records", "sources", "loops")
 MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "degreedays": GROUND,
     "weather": GROUND,
@@ -43,7 +43,7 @@ ONLY_IN = dict.fromkeys(
     f"{PACKAGE}.weather.meteostat",
 ) | {"vl_convert": f"{PACKAGE}.report"}
 NOWHERE = ("matplotlib", "pylab", "seaborn", "plotly")
-GROUND_LIBRARIES = ("numpy", "pydantic")
+GROUND_LIBRARIES = ("numpy", "pydantic", "numba")
 
 MODULE_LINES, BODY_LINES, KERNEL_LINES, PARAMETERS = 400, 40, 90, 7
 MOST_EXCEPTIONS = 5

@@ -11,6 +11,7 @@ from emergence.forecast import turnover, windows
 from emergence.forecast.field import Field
 from emergence.taxa import population
 from emergence.taxa.population import first_day_at
+from emergence.taxa.shown import ShownDays
 from emergence.water.depth import LEVELS_M, DepthPath
 
 LAYERS = [None, (0.6, 7.5), (3.0, 20.0)]
@@ -123,12 +124,12 @@ def test_compiled_windows_are_the_plain_ones(monkeypatch: pytest.MonkeyPatch) ->
     moving = rng.random((60, 4, 9)) < 0.3
 
     def found() -> list[np.ndarray]:
-        week = windows.best_week(moving, moving.mean(axis=2), first=7)
+        week = windows.best_week(ShownDays.of(moving.reshape(60, -1)), moving.mean(axis=2), first=7)
         between = turnover._between(onset[..., None], end[..., None], 60)
         return [windows.chance_active(onset, end, 60), week.start, week.days, week.chance, between[..., 0]]
 
     fast = found()
-    for module, name in ((windows, "active_kernel"), (windows, "any_day_kernel"), (turnover, "within_kernel")):
+    for module, name in ((windows, "active_kernel"), (turnover, "within_kernel")):
         monkeypatch.setattr(module, name, None)
     for a, b in zip(fast, found(), strict=True):
         np.testing.assert_array_equal(a, b)

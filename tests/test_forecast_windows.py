@@ -14,6 +14,7 @@ from emergence.forecast.turnover import turnover_events
 from emergence.forecast.windows import best_week, chance_active, longest_run, member_quantiles
 from emergence.taxa.catalogue_io import load_catalogue
 from emergence.taxa.population import Gates, Milestones
+from emergence.taxa.shown import ShownDays
 
 # Abisko, Sweden, 68 N, January to December [°C]; from memory of the national climate normals.
 TUNDRA = (-11.0, -10.5, -7.5, -2.0, 3.3, 8.6, 11.6, 10.2, 5.5, 0.2, -5.5, -9.0)
@@ -52,7 +53,7 @@ def test_best_week_counts_moving_days_and_the_chance_of_one() -> None:
     moving = np.zeros((20, 1, 4), dtype=bool)
     moving[5:8, 0, 0] = True
     moving[6:12, 0, 1] = True
-    week = best_week(moving, moving.mean(axis=2))
+    week = best_week(ShownDays.of(moving.reshape(len(moving), -1)), moving.mean(axis=2))
     # days 5-11 hold 3 + 6 of the 9 moving days of four members; the week from day 5 is the earliest that does
     assert week.start[0] == 5
     assert week.days[0] == 9 / 4
@@ -61,7 +62,7 @@ def test_best_week_counts_moving_days_and_the_chance_of_one() -> None:
 
 def test_best_week_is_blank_when_nothing_ever_moves() -> None:
     moving = np.zeros((20, 2, 3), dtype=bool)
-    week = best_week(moving, moving.mean(axis=2))
+    week = best_week(ShownDays.of(moving.reshape(len(moving), -1)), moving.mean(axis=2))
     assert (week.start == NEVER).all() and (week.chance == 0).all()
 
 

@@ -7,6 +7,7 @@ import dataclasses
 import numpy as np
 import pytest
 
+from emergence import loops
 from emergence.dates import day_of_year
 from emergence.water import compiled, fast, members, surface
 from emergence.water.features import FEATURES, Features, features
@@ -23,7 +24,7 @@ LAKES, SLOTS, EACH, DAYS = 24, 5, 4, 800
 @pytest.fixture(scope="module")
 def numba_here() -> None:
     """Without numba there is nothing to compare and these tests must not pass."""
-    assert compiled.HAVE_NUMBA
+    assert loops.HAVE_NUMBA
 
 
 def lakes() -> LakeShape:

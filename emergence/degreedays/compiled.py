@@ -1,40 +1,15 @@
-"""What compiles a loop where numba is installed, and the loop of degree-day sums.
-
-Kernels are None without numba; the NumPy form beside them then does the work, slower.
-"""
+"""Degree-day sums cell by cell, compiled where numba is installed; the kernels are None without it."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 
-try:
-    from numba import njit
-
-    HAVE_NUMBA = True
-except ImportError:
-    HAVE_NUMBA = False
+from emergence.loops import compiled, kernel
 
 ABREAST = 1024  # cells summed side by side: their sums stay in the fastest cache
 SPAN = 16  # days summed in single precision before they join a sum in double precision
-
-
-def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Return the function compiled and kept for the next run, or as it is without numba."""
-    if not HAVE_NUMBA:
-        return function
-    try:
-        kept: Callable[..., Any] = njit(cache=True, nogil=True, error_model="numpy")(function)
-    except RuntimeError:  # nowhere to keep the compiled form
-        kept = njit(nogil=True, error_model="numpy")(function)
-    return kept
-
-
-def kernel(function: Callable[..., Any]) -> Callable[..., Any] | None:
-    """Return the function compiled, None without numba."""
-    return compiled(function) if HAVE_NUMBA else None
 
 
 def _daily(warm: Any, lower: Any, upper: Any) -> Any:

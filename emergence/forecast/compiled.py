@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from emergence.dates import NEVER
-from emergence.degreedays.compiled import compiled, kernel
+from emergence.loops import compiled, kernel
 
 ZERO = np.float32(0)
 ABREAST = 4  # cells summed side by side
@@ -197,23 +197,9 @@ def _within(onset: Any, end: Any, shows: Any) -> None:
             shows[c, d] = True
 
 
-def _any_day(shows: Any, start: Any, days: Any, share: Any) -> None:
-    """Fill ``share`` (lakes,) with the members that show on any of ``days`` from ``start``; ``shows`` (cells, days)."""
-    members = shows.shape[0] // start.shape[0]
-    for lake in range(start.shape[0]):
-        count = 0
-        for c in range(lake * members, (lake + 1) * members):
-            for d in range(start[lake], start[lake] + days):
-                if shows[c, d]:
-                    count += 1
-                    break
-        share[lake] = count / members
-
-
 turn_kernel = kernel(_turn)
 active_kernel = kernel(_active)
 within_kernel = kernel(_within)
-any_day_kernel = kernel(_any_day)
 heat_kernel = kernel(_heat)
 level_heat_kernel = kernel(_level_heat)
 uneven_kernel = kernel(_uneven)

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from emergence.degreedays.compiled import compiled, kernel
+from emergence.loops import compiled, kernel
 from emergence.taxa.compiled import _logistic
 
 SPAN = 16  # days worked on at once

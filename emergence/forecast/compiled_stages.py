@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from emergence.degreedays.compiled import compiled, kernel
+from emergence.loops import compiled, kernel
 from emergence.taxa.compiled import SPAN, _go, _lay_gate, _logistic
 
 ZERO, ONE, TWO = np.float32(0), np.float32(1), np.float32(2)

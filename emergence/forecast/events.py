@@ -209,7 +209,6 @@ def event_result(
     """
     n_days, lakes = passage.intensity.shape
     flat = Milestones(*(getattr(passage.milestones, k).reshape(lakes, -1) for k in ("onset", "peak", "end")))
-    moving = passage.moving.reshape(n_days, lakes, -1)
     moving_chance = passage.moving_chance
     active = chance_active(flat.onset, until.reshape(lakes, -1), n_days)
     reached = flat.onset != NEVER
@@ -217,8 +216,8 @@ def event_result(
         taxon=taxon,
         brood=brood,
         event=event,
-        best=best_week(moving, moving_chance),
-        ahead=best_week(moving, moving_chance, first=ahead),
+        best=best_week(passage.shown, moving_chance),
+        ahead=best_week(passage.shown, moving_chance, first=ahead),
         even=longest_run(active >= EVEN),
         outer=longest_run(active >= OUTER),
         onset=member_quantiles(flat.onset),
@@ -230,5 +229,5 @@ def event_result(
         moving_chance=moving_chance,
         intensity=passage.intensity,
         milestones=flat if keep else None,
-        moving=moving if keep else None,
+        moving=passage.shown.flags.reshape(n_days, lakes, -1) if keep else None,
     )

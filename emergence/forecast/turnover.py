@@ -11,6 +11,7 @@ from emergence.forecast.events import EventResult, event_result
 from emergence.forecast.field import Field
 from emergence.forecast.windows import chance_active
 from emergence.taxa.population import Milestones, Passage
+from emergence.taxa.shown import ShownDays
 from emergence.water.depth import Overturns, overturns
 
 LAKE = "-"  # stands in the column taxon for what concerns the lake itself
@@ -45,7 +46,8 @@ def turnover_events(field: Field, *, keep_members: bool = False) -> list[EventRe
     active = _between(onset, until, len(field.water_c))
     lakes = len(onset)
     chance = chance_active(onset.reshape(lakes, -1), until.reshape(lakes, -1), len(active))
-    passage = Passage(Milestones(onset, np.full_like(onset, NEVER), end), active, np.zeros(chance.shape), chance)
+    shown = ShownDays.of(active.reshape(len(active), -1))
+    passage = Passage(Milestones(onset, np.full_like(onset, NEVER), end), shown, np.zeros(chance.shape), chance)
     return [event_result(LAKE, 0, "turnover", passage, field.ahead, keep_members, until)]
 
 

@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import NEVER
-from emergence.forecast.compiled import active_kernel, any_day_kernel
-from emergence.taxa.population import columns_of
+from emergence.forecast.compiled import active_kernel
+from emergence.taxa.shown import ShownDays
 
 Offsets = NDArray[np.int16]
 Floats = NDArray[np.float64]
@@ -85,13 +85,13 @@ def longest_run(flags: NDArray[np.bool_]) -> Span:
     return Span(np.where(some, end - longest + 1, NEVER), np.where(some, end, NEVER))
 
 
-def best_week(moving: NDArray[np.bool_], chance_moving: Floats, *, first: int = 0) -> BestWeek:
+def best_week(shown: ShownDays, chance_moving: Floats, *, first: int = 0) -> BestWeek:
     """Return the week with the most expected moving days, the earliest of equals.
 
     Parameters
     ----------
-    moving
-        Moving days of each member, shape (days, lakes, members).
+    shown
+        Moving days of the members, lake by lake.
     chance_moving
         Their mean over members, shape (days, lakes).
     first
@@ -106,14 +106,5 @@ def best_week(moving: NDArray[np.bool_], chance_moving: Floats, *, first: int = 
     start = np.argmax(weekly, axis=0) + first
     days = weekly[start - first, np.arange(lakes)]
     none = days <= 0
-    return BestWeek(np.where(none, NEVER, start), np.where(none, 0.0, days), _any_day(moving, start))
-
-
-def _any_day(moving: NDArray[np.bool_], start: NDArray[np.int64]) -> Floats:
-    """Return the share of members with a moving day in the week from ``start`` (lakes,) on."""
-    if any_day_kernel is not None:
-        share = np.empty(len(start))
-        any_day_kernel(columns_of(moving), start, WEEK, share)
-        return share
-    window = start[None, :] + np.arange(WEEK)[:, None]
-    return np.asarray(moving[window, np.arange(len(start))[None, :]].any(axis=0).mean(axis=1))
+    chance = shown.any_from(start, WEEK).mean(axis=1)
+    return BestWeek(np.where(none, NEVER, start), np.where(none, 0.0, days), chance)

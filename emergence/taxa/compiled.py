@@ -13,10 +13,12 @@ from typing import Any
 import numpy as np
 
 from emergence.dates import NEVER
-from emergence.degreedays.compiled import compiled, kernel
+from emergence.loops import compiled, kernel
+from emergence.taxa import shown
 
 MOST_GATES = 3
-SPAN = 32  # days worked on at once; a cell is left as soon as its insects are gone
+SPAN = 32  # days worked on at once, no more than fit a word; a cell is left as soon as its insects are gone
+WORD, LOW = np.uintp(shown.WORD), np.uint64(2**shown.WORD - 1)
 NO_MORE, ONE_MORE, ONE_DAY, NO_DAY = np.uintp(0), np.uintp(1), np.int32(1), np.int32(0)
 NONE = np.int16(NEVER)
 ZERO, ONE, TWO = np.float32(0), np.float32(1), np.float32(2)
@@ -45,7 +47,7 @@ def _logistic(scaled: Any, n: Any, share: Any, bits: Any, power: Any) -> None:
         share[d] = ONE / (ONE + share[d] * power[d])
 
 
-_logistic = compiled(_logistic)
+_logistic = compiled(_logistic, lean=True)
 
 
 def _lay_gate(opened: Any, variable: Any, place: Any, shut: Any, width: Any) -> None:
@@ -60,7 +62,7 @@ def _lay_gate(opened: Any, variable: Any, place: Any, shut: Any, width: Any) -> 
         opened[d] *= min(max((variable[column, a + d] - shut) * steep, ZERO), ONE)
 
 
-_lay_gate = compiled(_lay_gate)
+_lay_gate = compiled(_lay_gate, lean=True)
 
 
 def _go_slowly(share: Any, opened: Any, n: Any, gone: Any, after: Any) -> None:
@@ -70,7 +72,7 @@ def _go_slowly(share: Any, opened: Any, n: Any, gone: Any, after: Any) -> None:
         after[d + ONE_MORE] = gone
 
 
-_go_slowly = compiled(_go_slowly)
+_go_slowly = compiled(_go_slowly, lean=True)
 
 
 def _go(share: Any, opened: Any, n: Any, gone: Any, all_gone: Any, leaving: Any, after: Any) -> Any:
@@ -110,7 +112,7 @@ def _go(share: Any, opened: Any, n: Any, gone: Any, all_gone: Any, leaving: Any,
     return n
 
 
-_go = compiled(_go)
+_go = compiled(_go, lean=True)
 
 
 def _most_of(bits: Any, n: Any) -> Any:
@@ -121,42 +123,61 @@ def _most_of(bits: Any, n: Any) -> Any:
     return most
 
 
-_most_of = compiled(_most_of)
+_most_of = compiled(_most_of, lean=True)
 
 
-def _tell(leaving: Any, bits: Any, limit: Any, place: Any, days: Any, lake: Any) -> None:
+def _note(shows: Any, flags: Any, place: Any) -> None:
+    """Note the days on which it shows, a bit a day as in ``shown.ShownDays``; ``flags`` 1 or 0 a day."""
+    c, a, n = place
+    word = np.uint64(0)
+    for d in range(n):
+        word |= np.uint64(flags[d]) << d
+    word <<= a % WORD
+    shows[c, a // WORD] |= np.uint32(word & LOW)
+    shows[c, a // WORD + ONE_MORE] |= np.uint32(word >> WORD)
+
+
+_note = compiled(_note, lean=True)
+
+
+def _tell(leaving: Any, bits: Any, limit: Any, place: Any, days: Any, lake: Any, flags: Any) -> None:
     """Note the days on which it shows and add them and what leaves to the lake's; ``bits`` of ``leaving``."""
     shows, count, total = days
     c, a, n = place
     if _most_of(bits, n) >= limit:
         for d in range(n):
-            shows[c, a + d] = bits[d] >= limit
+            flags[d] = ONE_DAY if bits[d] >= limit else NO_DAY
+        _note(shows, flags, place)
         for d in range(n):
-            count[lake, a + d] += ONE_DAY if bits[d] >= limit else NO_DAY
+            count[lake, a + d] += flags[d]
     for d in range(n):
         total[lake, a + d] += leaving[d]
 
 
-_tell = compiled(_tell)
+_tell = compiled(_tell, lean=True)
 
 
-def _tell_afoot(share: Any, bits: Any, after: Any, gates: Any, place: Any, days: Any, lake: Any) -> None:
-    """Turn ``share`` into what is on the move and tell it; ``after``: what has gone up to the day before each."""
-    shows, count, total = days
+def _tell_afoot(moves: Any, after: Any, gates: Any, place: Any, days: Any, lake: Any, flags: Any) -> None:
+    """Turn a share into what is on the move and tell it; ``moves``: the share and its bits.
+
+    ``after``: what has gone up to the day before each.
+    """
+    (share, bits), (shows, count, total) = moves, days
     c, a, n = place
     opened, open_gate, limit = gates
     for d in range(n):
         share[d] -= after[d]
     if _most_of(bits, n) >= limit:
         for d in range(n):
-            shows[c, a + d] = (bits[d] >= limit) & (opened[d] >= open_gate)
+            flags[d] = ONE_DAY if (bits[d] >= limit) & (opened[d] >= open_gate) else NO_DAY
+        _note(shows, flags, place)
         for d in range(n):
-            count[lake, a + d] += ONE_DAY if (bits[d] >= limit) & (opened[d] >= open_gate) else NO_DAY
+            count[lake, a + d] += flags[d]
     for d in range(n):
         total[lake, a + d] += share[d] * opened[d]
 
 
-_tell_afoot = compiled(_tell_afoot)
+_tell_afoot = compiled(_tell_afoot, lean=True)
 
 
 def _reached(values: Any, n: Any, level: Any, a: Any, known: Any) -> Any:
@@ -169,7 +190,7 @@ def _reached(values: Any, n: Any, level: Any, a: Any, known: Any) -> Any:
     return np.int16(a + d - ONE_MORE)
 
 
-_reached = compiled(_reached)
+_reached = compiled(_reached, lean=True)
 
 
 def _begun(ahead: Any, n: Any, a: Any, known: Any) -> Any:
@@ -182,7 +203,7 @@ def _begun(ahead: Any, n: Any, a: Any, known: Any) -> Any:
     return np.int16(a + d)
 
 
-_begun = compiled(_begun)
+_begun = compiled(_begun, lean=True)
 
 
 def _most(bits: Any, n: Any, a: Any, most: Any, day: Any) -> Any:
@@ -195,33 +216,17 @@ def _most(bits: Any, n: Any, a: Any, most: Any, day: Any) -> Any:
     return most, day
 
 
-_most = compiled(_most)
+_most = compiled(_most, lean=True)
 
 
-def _passage(columns: Any, need: Any, entry: Any, frozen: Any, gates: Any, dates: Any, days: Any) -> None:  # kernel
-    """Fill the passage of all cells; every argument is an array or a tuple of fixed types.
-
-    ``columns`` [°C·day] and ``frozen`` (cells, days). ``need``: centre, steep, lead (cells,) float32, whether anybody
-    travels. ``gates``: how many, then variables (columns, days), shut ends (cells,) and widths of MOST_GATES each.
-    ``dates``: begin, onset, peak, end, most_day (cells,) int16. ``days``: for what leaves and what moves the days on
-    which it shows (cells, days), in how many of a lake's members, and the sum over them (lakes, days), all 0; then
-    the limits: a share that shows (its bits), an open gate, all gone. Indices are unsigned: no day
-    needs a check for negatives.
-    """
+def _pass(columns: Any, need: Any, entry: Any, frozen: Any, gates: Any, found: Any, rows: Any) -> None:  # kernel
+    """Do what ``_passage`` does; ``found``: its dates and days, ``rows``: room for SPAN days each and their bits."""
     centre, steep, lead, travels = need
     count, variables, shuts, width = gates
-    leaving, afoot, (limit, open_gate, all_gone) = days
+    dates, (leaving, afoot, (limit, open_gate, all_gone)) = found
+    (heat, share, ahead, opened, out, after), (bits, power, open_bits, out_bits, ahead_bits) = rows
     size, n_days, lakes = np.uintp(columns.shape[0]), np.uintp(columns.shape[1]), np.uintp(leaving[1].shape[0])
     members = size // lakes
-    heat, share, ahead = np.empty(SPAN, np.float32), np.empty(SPAN, np.float32), np.empty(SPAN, np.float32)
-    opened, out, after = np.empty(SPAN, np.float32), np.empty(SPAN, np.float32), np.empty(SPAN + 1, np.float32)
-    bits = np.empty(SPAN, np.int32)
-    power, open_bits, out_bits, ahead_bits = (
-        bits.view(np.float32),
-        opened.view(np.int32),
-        out.view(np.int32),
-        ahead.view(np.int32),
-    )
     for c in range(size):
         lake, a = c // members, np.uintp(max(entry[c], 0))
         begin, onset, peak, end = NONE, NONE, NONE, NONE
@@ -246,15 +251,35 @@ def _passage(columns: Any, need: Any, entry: Any, frozen: Any, gates: Any, dates
                     heat[d] += early
                 _logistic(heat, n, ahead, bits, power)
                 begin = _begun(ahead, n, a, begin)
-                _tell_afoot(ahead, ahead_bits, after, (opened, open_gate, limit), (c, a, n), afoot, lake)
+                _tell_afoot((ahead, ahead_bits), after, (opened, open_gate, limit), (c, a, n), afoot, lake, bits)
                 most, most_day = _most(ahead_bits, n, a, most, most_day)
             if after[n] > gone:
-                _tell(out, out_bits, limit, (c, a, n), leaving, lake)
+                _tell(out, out_bits, limit, (c, a, n), leaving, lake, bits)
             onset = _reached(after, n, TENTH, a, onset)
             peak = _reached(after, n, HALF, a, peak)
             end = _reached(after, n, NINE_TENTHS, a, end)
             gone, a = after[n], a + n
         dates[0][c], dates[1][c], dates[2][c], dates[3][c], dates[4][c] = begin, onset, peak, end, most_day
+
+
+_pass = compiled(_pass, lean=True)
+
+
+def _passage(columns: Any, need: Any, entry: Any, frozen: Any, gates: Any, dates: Any, days: Any) -> None:
+    """Fill the passage of all cells; every argument is an array or a tuple of fixed types.
+
+    ``columns`` [°C·day] and ``frozen`` (cells, days). ``need``: centre, steep, lead (cells,) float32, whether anybody
+    travels. ``gates``: how many, then variables (columns, days), shut ends (cells,) and widths of MOST_GATES each.
+    ``dates``: begin, onset, peak, end, most_day (cells,) int16. ``days``: for what leaves and what moves the days on
+    which it shows (cells, words), see ``shown.ShownDays``, in how many of a lake's members, and the sum over them
+    (lakes, days), all 0; then the limits: a share that shows (its bits), an open gate, all gone. Indices are unsigned:
+    no day needs a check for negatives.
+    """
+    heat, share, ahead = np.empty(SPAN, np.float32), np.empty(SPAN, np.float32), np.empty(SPAN, np.float32)
+    opened, out, after = np.empty(SPAN, np.float32), np.empty(SPAN, np.float32), np.empty(SPAN + 1, np.float32)
+    bits = np.empty(SPAN, np.int32)
+    same = bits, bits.view(np.float32), opened.view(np.int32), out.view(np.int32), ahead.view(np.int32)
+    _pass(columns, need, entry, frozen, gates, (dates, days), ((heat, share, ahead, opened, out, after), same))
 
 
 def _first_day(columns: Any, level: Any, first: Any) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from emergence.dates import NEVER
-from emergence.degreedays.compiled import compiled, kernel
+from emergence.loops import compiled, kernel
 
 ONE32 = np.float32(1)
 

@@ -20,6 +20,7 @@ from emergence.taxa.compiled import (
     passage_kernel,
     water_start_kernel,
 )
+from emergence.taxa.shown import ShownDays, word_count
 
 Floats = NDArray[np.floating]
 Bools = NDArray[np.bool_]
@@ -59,15 +60,20 @@ class Milestones:
 class Passage:
     """One event of one brood in every member.
 
-    ``moving`` (days, *cells) tells the days on which it shows with the gates open; ``intensity`` (days, lakes)
-    [share of the season's maturing insects], the mean over members in float64; ``moving_chance`` (days, lakes) in what
-    share of the members it shows.
+    ``shown`` tells the days on which it shows with the gates open; ``intensity`` (days, lakes) [share of the season's
+    maturing insects], the mean over members in float64; ``moving_chance`` (days, lakes) in what share of the members it
+    shows.
     """
 
     milestones: Milestones
-    moving: Bools
+    shown: ShownDays
     intensity: NDArray[np.float64]
     moving_chance: NDArray[np.float64]
+
+    @property
+    def moving(self) -> Bools:
+        """The days on which it shows one by one, (days, *cells)."""
+        return self.shown.flags.reshape(-1, *self.milestones.onset.shape)
 
 
 def ready_share(heat: Floats, median: Floats, spread: Floats) -> Floats:
@@ -224,14 +230,14 @@ class _Found:
 
 @dataclass(frozen=True)
 class _Shows:
-    """The cells in which something shows (days, cells), the share of a lake's members, and the mean that goes."""
+    """On which days something shows in each cell, in what share of a lake's members, and the mean that goes."""
 
-    cells: Bools
+    days: ShownDays
     chance: NDArray[np.float64]
     mean: NDArray[np.float64]
 
-    def passage(self, milestones: Milestones, cells: tuple[int, ...]) -> Passage:
-        return Passage(milestones, self.cells.reshape(len(self.cells), *cells), self.mean, self.chance)
+    def passage(self, milestones: Milestones) -> Passage:
+        return Passage(milestones, self.days, self.mean, self.chance)
 
 
 def columns_of(values: NDArray[Any]) -> NDArray[Any]:
@@ -330,7 +336,7 @@ def run_compiled(ready: _Ready, gates: Gates, cells: tuple[int, ...]) -> tuple[P
     found = _Found(*(np.empty(size, np.int16) for _ in range(5)))
     leaving, afoot = (
         (
-            np.zeros((size if wanted else 0, n_days), dtype=bool),
+            np.zeros((size if wanted else 0, word_count(n_days)), dtype=np.uint32),
             np.zeros((cells[0] if wanted else 0, n_days), dtype=np.int32),
             np.zeros((cells[0] if wanted else 0, n_days)),
         )
@@ -348,8 +354,8 @@ def run_compiled(ready: _Ready, gates: Gates, cells: tuple[int, ...]) -> tuple[P
     )
     members = size // cells[0]
 
-    def told(shows: tuple[Bools, NDArray[np.int32], NDArray[np.float64]]) -> _Shows:
-        return _Shows(shows[0].T, *(np.ascontiguousarray(v.T) / members for v in shows[1:]))
+    def told(shows: tuple[NDArray[np.uint32], NDArray[np.int32], NDArray[np.float64]]) -> _Shows:
+        return _Shows(ShownDays(shows[0], n_days), *(np.ascontiguousarray(v.T) / members for v in shows[1:]))
 
     return _passages(found, cells, told(leaving), told(afoot) if ready.travels else None)
 
@@ -401,7 +407,7 @@ def run_plain(ready: _Ready, gates: Gates, cells: tuple[int, ...]) -> tuple[Pass
             active = active.take(~over)
     found.keep(active, n_days)
     shows, moves = (
-        _Shows(flags, flags.reshape(n_days, lakes, members).mean(axis=2), mean)
+        _Shows(ShownDays.of(flags), flags.reshape(n_days, lakes, members).mean(axis=2), mean)
         for flags, mean in ((leaving, leaving_mean), (afoot, afoot_mean))
     )
     return _passages(found, cells, shows, moves if travels else None)
@@ -411,11 +417,11 @@ def _passages(
     found: _Found, cells: tuple[int, ...], leaving: _Shows, afoot: _Shows | None
 ) -> tuple[Passage, Passage | None]:
     begin, onset, peak, end = (getattr(found, k).reshape(cells) for k in ("begin", "onset", "peak", "end"))
-    out = leaving.passage(Milestones(onset, peak, end), cells)
+    out = leaving.passage(Milestones(onset, peak, end))
     if afoot is None:
         return out, None
     middle = np.where(begin == NEVER, NEVER, found.most_day.reshape(cells)).astype(np.int16)
-    return out, afoot.passage(Milestones(begin, middle, end), cells)
+    return out, afoot.passage(Milestones(begin, middle, end))
 
 
 def water_start(water_c: Floats, *, threshold: float, first: int, days: int = 7) -> Offsets:

@@ -7,28 +7,11 @@ stays as its test and does the work, slower, without numba; the kernels are then
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from typing import Any, NamedTuple
 
 import numpy as np
 
-try:
-    from numba import njit
-
-    HAVE_NUMBA = True
-except ImportError:
-    HAVE_NUMBA = False
-
-
-def _compiled(function: Callable[..., Any]) -> Callable[..., Any]:
-    if not HAVE_NUMBA:
-        return function
-    try:
-        kept: Callable[..., Any] = njit(cache=True, nogil=True, error_model="numpy")(function)
-    except RuntimeError:  # nowhere to keep the compiled form
-        kept = njit(nogil=True, error_model="numpy")(function)
-    return kept
-
+from emergence.loops import compiled, kernel
 
 QUIET, STIRRED, ASLEEP = 0, 1, 2  # open and undisturbed; anything else; all members frozen and undisturbed
 
@@ -74,7 +57,7 @@ def _saturation(t: Any, c: Any) -> Any:
     return c.es_factor * math.exp(c.es_slope * t / (t + c.es_offset))
 
 
-_saturation = _compiled(_saturation)
+_saturation = compiled(_saturation)
 
 
 def _layer(water: Any, deepen: Any, layer: Any, depth: Any, c: Any) -> Any:
@@ -85,7 +68,7 @@ def _layer(water: Any, deepen: Any, layer: Any, depth: Any, c: Any) -> Any:
     return layer + (depth - layer) * math.exp(away * c.cold_scale)
 
 
-_layer = _compiled(_layer)
+_layer = compiled(_layer)
 
 
 def _warmed(air: Any, water: Any, sky: Any, lake: Any, c: Any) -> Any:
@@ -105,7 +88,7 @@ def _warmed(air: Any, water: Any, sky: Any, lake: Any, c: Any) -> Any:
     return water + c.day_s * flux / (c.water_heat * _layer(water, deepen, layer, depth, c) + c.day_s * slope)
 
 
-_warmed = _compiled(_warmed)
+_warmed = compiled(_warmed)
 
 
 def _sheet(air: Any, sun: Any, ice: Any, snow: Any, c: Any) -> Any:
@@ -119,7 +102,7 @@ def _sheet(air: Any, sun: Any, ice: Any, snow: Any, c: Any) -> Any:
     return ice - (melt - from_snow), snow - from_snow
 
 
-_sheet = _compiled(_sheet)
+_sheet = compiled(_sheet)
 
 
 def _surface(air: Any, drive: Any, lake: Any, state: Any, out: Any, c: Any) -> None:  # kernel
@@ -202,7 +185,7 @@ def _lay_errors(row: Any, unit: Any, draw: Any, fixed: Any, own: Any) -> None:
                 row[m] += factor * terms[m]
 
 
-_lay_errors = _compiled(_lay_errors)
+_lay_errors = compiled(_lay_errors)
 
 
 def _thaw(row: Any, day: Any, sky: Any, member: Any, winter: Any) -> Any:
@@ -236,7 +219,7 @@ def _thaw(row: Any, day: Any, sky: Any, member: Any, winter: Any) -> Any:
     return STIRRED if iced or disturbed else QUIET
 
 
-_thaw = _compiled(_thaw)
+_thaw = compiled(_thaw)
 
 
 def _sleeps(state: Any, ice: Any, early: Any, day: Any) -> Any:
@@ -247,7 +230,7 @@ def _sleeps(state: Any, ice: Any, early: Any, day: Any) -> Any:
     return True
 
 
-_sleeps = _compiled(_sleeps)
+_sleeps = compiled(_sleeps)
 
 
 def _members(path: Any, draws: Any, known: Any, pull: Any, winter: Any, out: Any) -> None:  # kernel
@@ -302,10 +285,6 @@ def _members(path: Any, draws: Any, known: Any, pull: Any, winter: Any, out: Any
                     ice[m] = False
 
 
-def _kernel(function: Callable[..., None]) -> Callable[..., None] | None:
-    return _compiled(function) if HAVE_NUMBA else None
-
-
-surface_kernel = _kernel(_surface)
-features_kernel = _kernel(_features)
-members_kernel = _kernel(_members)
+surface_kernel = kernel(_surface)
+features_kernel = kernel(_features)
+members_kernel = kernel(_members)

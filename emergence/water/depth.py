@@ -10,7 +10,6 @@ long, and the autumn overturn follow from it. Inflows, springs, salt and clarity
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import NEVER
+from emergence.loops import kernel
 
 Floats = NDArray[np.floating]
 GRAVITY = 9.81  # m s-2
@@ -250,19 +250,7 @@ def _follow_cells(water: Any, ice: Any, own: Any, state: Any, out: Any, numbers:
                     out[day, level, lake, slot] = surface - deep
 
 
-def _compiled() -> Callable[..., None] | None:
-    try:
-        from numba import njit
-    except ImportError:
-        return None
-    try:
-        kept: Callable[..., None] = njit(cache=True, nogil=True, error_model="numpy")(_follow_cells)
-    except RuntimeError:  # nowhere to keep the compiled form
-        kept = njit(nogil=True, error_model="numpy")(_follow_cells)
-    return kept
-
-
-follow_kernel = _compiled()
+follow_kernel = kernel(_follow_cells)
 
 
 @dataclass(frozen=True)
