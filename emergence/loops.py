@@ -38,6 +38,6 @@ def compiled(function: Callable[..., Any], *, lean: bool = False) -> Callable[..
     return kept
 
 
-def kernel(function: Callable[..., Any]) -> Callable[..., Any] | None:
-    """Return the function compiled, None without numba."""
-    return compiled(function) if HAVE_NUMBA else None
+def kernel(function: Callable[..., Any], *, lean: bool = False) -> Callable[..., Any] | None:
+    """Return the function compiled, None without numba; ``lean`` as in `compiled`."""
+    return compiled(function, lean=lean) if HAVE_NUMBA else None

@@ -7,10 +7,10 @@ import pytest
 
 from emergence.dates import NEVER
 from emergence.forecast import field as field_module
-from emergence.forecast import turnover, windows
+from emergence.forecast import events, turnover, windows
 from emergence.forecast.field import Field
 from emergence.taxa import population
-from emergence.taxa.population import first_day_at
+from emergence.taxa.population import Bound, Gates, Milestones, first_day_at
 from emergence.taxa.shown import ShownDays
 from emergence.water.depth import LEVELS_M, DepthPath
 
@@ -126,11 +126,41 @@ def test_compiled_windows_are_the_plain_ones(monkeypatch: pytest.MonkeyPatch) ->
     def found() -> list[np.ndarray]:
         week = windows.best_week(ShownDays.of(moving.reshape(60, -1)), moving.mean(axis=2), first=7)
         between = turnover._between(onset[..., None], end[..., None], 60)
-        return [windows.chance_active(onset, end, 60), week.start, week.days, week.chance, between[..., 0]]
+        active = windows.chance_active(onset, end, 60)
+        runs = [windows.longest_run(active >= level) for level in (0.1, 0.3, 0.9)]
+        spans = [day for run in runs for day in (run.start, run.end)]
+        return [active, week.start, week.days, week.chance, *spans, between[..., 0]]
 
     fast = found()
-    for module, name in ((windows, "active_kernel"), (turnover, "within_kernel")):
+    kernels = ("active_kernel", "best_week_kernel", "longest_run_kernel")
+    for module, name in (*((windows, name) for name in kernels), (turnover, "within_kernel")):
         monkeypatch.setattr(module, name, None)
     for a, b in zip(fast, found(), strict=True):
         np.testing.assert_array_equal(a, b)
     np.testing.assert_array_equal(fast[0], fast[-1].mean(axis=2))
+
+
+def test_compiled_last_days_under_way_are_the_plain_ones(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(6)
+    days, cells = 90, (4, 3, 5)
+    heat = np.cumsum(np.maximum(rng.normal(2, 4, (days, *cells)), 0), axis=0).astype(np.float32)
+    heat[70:] = heat[70]
+    onset = rng.integers(0, days, cells).astype(np.int16)
+    onset[rng.random(cells) < 0.2] = NEVER
+    end = np.where(rng.random(cells) < 0.3, onset, NEVER).astype(np.int16)
+    frozen = np.zeros((days, 60), dtype=bool)
+    frozen[82:, ::2] = True
+    warm, dusk = rng.normal(10, 3, (days, 12)).astype(np.float32), rng.normal(5, 3, (days, 4)).astype(np.float32)
+    bounds = [Bound(warm, 5, np.full(60, 9, dtype=np.float32), 2.0), Bound(dusk, 15, np.zeros(60, np.float32), 0.0)]
+
+    def found(gates: Gates) -> np.ndarray:
+        return events.under_way_until(Milestones(onset, onset, end), heat, gates)
+
+    all_gates = [Gates(frozen, tuple(bounds[:n])) for n in range(3)]
+    fast = [found(gates) for gates in all_gates]
+    monkeypatch.setattr(events, "under_way_kernel", None)
+    for got, gates in zip(fast, all_gates, strict=True):
+        np.testing.assert_array_equal(got, found(gates))
+        cut_short = (onset != NEVER) & (end == NEVER)
+        assert (got[cut_short] >= onset[cut_short]).all() and len(np.unique(got[cut_short])) > 3
+        np.testing.assert_array_equal(got[~cut_short], end[~cut_short])

@@ -13,19 +13,21 @@ import numpy as np
 
 from emergence.dates import NEVER
 from emergence.loops import compiled, kernel
+from emergence.taxa.compiled import SPAN, _lay_gate
 
-ZERO = np.float32(0)
+ZERO, ONE = np.float32(0), np.float32(1)
+BILLION = 1e9  # a billionth of a day is lost in sums of chances
 ABREAST = 4  # cells summed side by side
-SQUARE = 32  # cells and days turned over together
+WIDE, DAYS = 32, 16  # cells and days turned over together
 
 
 def _turn(days: Any, columns: Any) -> None:
     """Fill ``columns`` (cells, days) with ``days`` (days, cells)."""
     n_days, cells = days.shape
-    for c in range(0, cells, SQUARE):
-        for d in range(0, n_days, SQUARE):
-            for k in range(c, min(c + SQUARE, cells)):
-                for day in range(d, min(d + SQUARE, n_days)):
+    for d in range(0, n_days, DAYS):
+        for c in range(0, cells, WIDE):
+            for k in range(c, min(c + WIDE, cells)):
+                for day in range(d, min(d + DAYS, n_days)):
                     columns[k, day] = days[day, k]
 
 
@@ -197,9 +199,108 @@ def _within(onset: Any, end: Any, shows: Any) -> None:
             shows[c, d] = True
 
 
+def _open_days(frozen: Any, gates: Any, place: Any, opened: Any) -> None:
+    """Fill ``opened`` with how far all gates are open on some days; ``place``: cell, first day, days (unsigned)."""
+    count, variables, shuts, widths = gates
+    cell, a, n = place
+    for d in range(n):
+        opened[d] = ZERO if frozen[cell, a + d] else ONE
+    for g in range(count):
+        column = cell // (np.uintp(frozen.shape[0]) // np.uintp(variables[g].shape[0]))
+        _lay_gate(opened, variables[g], (column, a, n), shuts[g][cell], widths[g])
+
+
+_open_days = compiled(_open_days, lean=True)
+
+
+def _full(sums: Any) -> Any:
+    """Return the first day on which rising sums are what they are on the last."""
+    low, high = 0, sums.shape[0] - 1
+    last = sums[high]
+    while low < high:
+        middle = (low + high) // 2
+        if sums[middle] < last:
+            low = middle + 1
+        else:
+            high = middle
+    return low
+
+
+_full = compiled(_full, lean=True)
+
+
+def _lasts(heat: Any, frozen: Any, gates: Any, open_gate: Any, begin: Any, opened: Any) -> Any:
+    """Return the last day under way of a cell whose event never ends; ``heat`` its sums, ``begin``: cell, onset."""
+    cell, onset = begin
+    n_days, done = np.uintp(frozen.shape[1]), np.uintp(max(onset, _full(heat)))
+    first = done
+    while first < n_days:
+        n = min(np.uintp(SPAN), n_days - first)
+        _open_days(frozen, gates, (cell, first, n), opened)
+        for d in range(n):
+            if opened[d] >= open_gate:
+                return first + np.uintp(d)
+        first += n
+    while done > onset:
+        n = min(np.uintp(SPAN), done - onset)
+        _open_days(frozen, gates, (cell, done - n, n), opened)
+        for d in range(n - 1, -1, -1):
+            if opened[d] >= open_gate:
+                return done - n + np.uintp(d)
+        done -= n
+    return onset
+
+
+_lasts = compiled(_lasts, lean=True)
+
+
+def _under_way(onset: Any, heat: Any, frozen: Any, gates: Any, open_gate: Any, found: Any) -> None:
+    """Fill the first of ``found`` (cells,), given as the end, as ``events.under_way_until`` does.
+
+    ``heat`` and ``frozen`` (cells, days); ``gates`` as ``population.Gates.packed`` gives them; the second of ``found``
+    is room for SPAN days.
+    """
+    until, opened = found
+    for c in range(onset.shape[0]):
+        if onset[c] != NEVER and until[c] == NEVER:
+            until[c] = _lasts(heat[c], frozen, gates, open_gate, (np.uintp(c), np.uintp(onset[c])), opened)
+
+
+def _best_week(chance: Any, first: Any, rows: Any, start: Any, days: Any) -> None:
+    """Fill ``start`` and ``days`` (lakes,) as ``windows.best_week`` does; ``chance`` (days, lakes).
+
+    ``rows`` (WEEK + 1, lakes): room for the running sums of a week and the day before it, 0 at first.
+    """
+    n_days, lakes = chance.shape
+    span = rows.shape[0]
+    days[:] = -1.0
+    for d in range(1, n_days + 1):
+        now, before, since = rows[d % span], rows[(d - 1) % span], rows[(d + 1) % span]
+        for k in range(lakes):
+            now[k] = before[k] + chance[d - 1, k]
+        if d >= first + span - 1:
+            for k in range(lakes):
+                week = np.rint((now[k] - since[k]) * BILLION) / BILLION
+                if week > days[k]:
+                    days[k], start[k] = week, d - span + 1
+
+
+def _longest_run(flags: Any, start: Any, end: Any, run: Any) -> None:
+    """Fill ``start`` and ``end`` (lakes,), NEVER at first, as ``windows.longest_run`` does; ``run`` (lakes,) of 0."""
+    n_days, lakes = flags.shape
+    for d in range(n_days):
+        for k in range(lakes):
+            run[k] = run[k] + 1 if flags[d, k] else 0
+            if run[k] > 0 and (end[k] == NEVER or run[k] > end[k] - start[k] + 1):
+                start[k], end[k] = d - run[k] + 1, d
+
+
 turn_kernel = kernel(_turn)
 active_kernel = kernel(_active)
 within_kernel = kernel(_within)
+under_way_kernel = kernel(_under_way, lean=True)
+best_week_kernel = kernel(_best_week)
+longest_run_kernel = kernel(_longest_run)
 heat_kernel = kernel(_heat)
 level_heat_kernel = kernel(_level_heat)
 uneven_kernel = kernel(_uneven)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import NEVER
+from emergence.forecast.compiled import under_way_kernel
 from emergence.forecast.field import Field, layer_of
 from emergence.forecast.weighing import MemberTaxon, member_taxon, opened_to
 from emergence.forecast.windows import (
@@ -21,6 +22,7 @@ from emergence.forecast.windows import (
     longest_run,
     member_quantiles,
 )
+from emergence.taxa.compiled import MOST_GATES, SPAN
 from emergence.taxa.model import Brood, Taxon
 from emergence.taxa.population import (
     OPEN_GATE,
@@ -183,20 +185,23 @@ def under_way_until(dates: Milestones, heat: NDArray[np.floating], gates: Gates)
     Notes
     -----
     The end where it comes. Where 90 % do not get away this season, nothing is under way any more once no heat is
-    gathered and whoever was ready has found an open gate (OPEN_GATE), or once the gates, or the ice, have shut for the
-    winter.
+    gathered and whoever was ready has found an open gate (OPEN_GATE) since the onset, or once the gates, or the ice,
+    have shut for the winter.
     """
     onset, until = dates.onset.ravel(), dates.end.ravel().copy()
     cell = np.flatnonzero((onset != NEVER) & (until == NEVER))
     if not len(cell):
         return until.reshape(dates.end.shape)
-    first, last = int(onset[cell].min()), len(heat) - 1
-    opened = opened_to(gates.since(first), cell, last - first) >= OPEN_GATE
-    sums = columns_of(heat)[cell, first:].T
-    gathered = (sums < sums[-1]).sum(axis=0)  # days until no more heat is gathered
-    gone = opened & (np.arange(len(sums))[:, None] >= gathered)
-    shut = np.where(opened.any(axis=0), last - first - np.argmax(opened[::-1], axis=0), 0)
-    until[cell] = np.maximum(first + np.where(gone.any(axis=0), np.argmax(gone, axis=0), shut), onset[cell])
+    if under_way_kernel is not None and heat.dtype == np.float32 and len(gates.bounds) <= MOST_GATES:
+        frozen, room = columns_of(gates.frozen), np.empty(SPAN, dtype=np.float32)
+        under_way_kernel(onset, columns_of(heat), frozen, gates.packed(), np.float32(OPEN_GATE), (until, room))
+        return until.reshape(dates.end.shape)
+    last, day = len(heat) - 1, np.arange(len(heat))[:, None]
+    opened = (opened_to(gates, cell, last) >= OPEN_GATE) & (day >= onset[cell])
+    sums = columns_of(heat)[cell].T
+    gone = opened & (day >= (sums < sums[-1]).sum(axis=0))  # no more heat is gathered
+    shut = np.where(opened.any(axis=0), last - np.argmax(opened[::-1], axis=0), 0)
+    until[cell] = np.maximum(np.where(gone.any(axis=0), np.argmax(gone, axis=0), shut), onset[cell])
     return until.reshape(dates.end.shape)
 
 

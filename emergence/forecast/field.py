@@ -240,6 +240,10 @@ class Field:
 
     def _variable(self, gate: Gate) -> Floats:
         """Return what a gate looks at, (days, cells of its own resolution): cells, skies or lakes."""
+        if gate.variable == "water_change" and turn_kernel is not None:
+            water = self._columns("water_mean", self.water_c)
+            change: Floats = self._keep("water_change", "", lambda: np.diff(water, axis=1, prepend=water[:, :1]))
+            return change.T
         return self._columns(gate.variable, self._gate_days(gate)).T
 
     def _gate_days(self, gate: Gate) -> Floats:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import NEVER
-from emergence.forecast.compiled import active_kernel
+from emergence.forecast.compiled import active_kernel, best_week_kernel, longest_run_kernel
 from emergence.taxa.shown import ShownDays
 
 Offsets = NDArray[np.int16]
@@ -77,6 +77,11 @@ def member_quantiles(offsets: Offsets, probabilities: tuple[float, ...] = QUANTI
 
 def longest_run(flags: NDArray[np.bool_]) -> Span:
     """Return the longest run of true days per lake, the earliest of equals; ``flags`` (days, lakes)."""
+    if longest_run_kernel is not None:
+        lakes = flags.shape[1]
+        first, last = np.full(lakes, NEVER, dtype=np.int64), np.full(lakes, NEVER, dtype=np.int64)
+        longest_run_kernel(flags, first, last, np.zeros(lakes, dtype=np.int64))
+        return Span(first, last)
     count = np.cumsum(flags, axis=0, dtype=np.int64)
     length: NDArray[np.int64] = count - np.maximum.accumulate(np.where(flags, 0, count), axis=0)
     end = np.argmax(length, axis=0)
@@ -101,10 +106,14 @@ def best_week(shown: ShownDays, chance_moving: Floats, *, first: int = 0) -> Bes
     if n_days - first < WEEK:
         none_left = np.full(lakes, NEVER, dtype=np.int64)
         return BestWeek(none_left, np.zeros(lakes), np.zeros(lakes))
-    total = np.concatenate([np.zeros((1, lakes)), np.cumsum(chance_moving, axis=0)])
-    weekly = np.round(total[WEEK:] - total[:-WEEK], 9)[first:]
-    start = np.argmax(weekly, axis=0) + first
-    days = weekly[start - first, np.arange(lakes)]
+    if best_week_kernel is not None:
+        start, days = np.zeros(lakes, dtype=np.int64), np.empty(lakes)
+        best_week_kernel(chance_moving, first, np.zeros((WEEK + 1, lakes)), start, days)
+    else:
+        total = np.concatenate([np.zeros((1, lakes)), np.cumsum(chance_moving, axis=0)])
+        weekly = np.round(total[WEEK:] - total[:-WEEK], 9)[first:]
+        start = np.argmax(weekly, axis=0) + first
+        days = weekly[start - first, np.arange(lakes)]
     none = days <= 0
     chance = shown.any_from(start, WEEK).mean(axis=1)
     return BestWeek(np.where(none, NEVER, start), np.where(none, 0.0, days), chance)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from io import BytesIO
 from pathlib import Path
 from typing import Any, Protocol
@@ -38,12 +39,16 @@ class _CsvWriter:
 
 
 class _ParquetWriter:
+    """Writes a row group on a thread of its own while the rows of the next are read."""
+
     def __init__(self, path: Path, table: str) -> None:
         import pyarrow.parquet as pq
 
         self.rows, self._held = 0, 0
         self._waiting: list[Any] = []
         self._writer = pq.ParquetWriter(path, arrow_schema(table), compression=COMPRESSION)
+        self._thread = ThreadPoolExecutor(1)
+        self._written: Future[None] | None = None
 
     def add(self, block: bytes) -> None:
         import pyarrow.parquet as pq
@@ -59,12 +64,22 @@ class _ParquetWriter:
         import pyarrow as pa
 
         if self._held:
-            self._writer.write_table(pa.concat_tables(self._waiting), row_group_size=self._held)
+            self._wait()
+            rows = pa.concat_tables(self._waiting)
+            self._written = self._thread.submit(self._writer.write_table, rows, row_group_size=self._held)
         self._waiting, self._held = [], 0
 
+    def _wait(self) -> None:
+        if self._written is not None:
+            self._written.result()
+
     def close(self) -> None:
-        self._flush()
-        self._writer.close()
+        try:
+            with self._thread:
+                self._flush()
+                self._wait()
+        finally:
+            self._writer.close()
 
 
 def write_pieces(

@@ -143,7 +143,7 @@ _note = compiled(_note, lean=True)
 def _tell(leaving: Any, bits: Any, limit: Any, place: Any, days: Any, lake: Any, flags: Any) -> None:
     """Note the days on which it shows and add them and what leaves to the lake's; ``bits`` of ``leaving``."""
     shows, count, total = days
-    c, a, n = place
+    _, a, n = place
     if _most_of(bits, n) >= limit:
         for d in range(n):
             flags[d] = ONE_DAY if bits[d] >= limit else NO_DAY
@@ -163,7 +163,7 @@ def _tell_afoot(moves: Any, after: Any, gates: Any, place: Any, days: Any, lake:
     ``after``: what has gone up to the day before each.
     """
     (share, bits), (shows, count, total) = moves, days
-    c, a, n = place
+    _, a, n = place
     opened, open_gate, limit = gates
     for d in range(n):
         share[d] -= after[d]

@@ -14,6 +14,7 @@ from emergence.dates import NEVER
 from emergence.loops import compiled, kernel
 
 ONE32 = np.float32(1)
+ALL_BEYOND = -17.0  # exp of it is lost beside 1 in single precision
 
 
 def _before(column: Any, day: Any) -> Any:
@@ -76,10 +77,19 @@ def _season_heat(columns: Any, start: Any, arrest: Any, own: Any, clutches: Any,
 
 
 def _beyond(heat: Any, level: Any, scale: Any, nobody: Any) -> Any:
-    """Return the share of nymphs that have passed a size, as ``yearclass._beyond``."""
-    power = np.float32(min(max(scale * (1.0 - heat / level), -60.0), 60.0))
+    """Return the share of nymphs that have passed a size, as ``yearclass._beyond``; ``nobody``: of how few, how far.
+
+    Where nearly all or next to none have, no exponential is taken: most ages of most years.
+    """
+    few, far = nobody
+    away = scale * (1.0 - heat / level)
+    if away < ALL_BEYOND:
+        return 1.0
+    if away > far:
+        return 0.0
+    power = np.float32(min(max(away, -60.0), 60.0))
     share = np.float64(ONE32 / (ONE32 + np.float32(math.exp(power))))
-    return 0.0 if share < nobody else share
+    return 0.0 if share < few else share
 
 
 _beyond = compiled(_beyond)
@@ -92,13 +102,17 @@ def _mark(heat: Any, cell: Any, levels: Any, marks: Any, total: Any) -> None:
     ``total`` (clutches, 2) is scratch: heat gathered, share marked before.
     """
     annual, after = heat
-    critical, half, grown, scale, nobody = levels
+    critical, half, grown, scale, few = levels
+    nobody = few, 0.01 - math.log(few)
     years, ages = marks.shape[1:]
     count = after.shape[1]
     for year in range(years):
         for k in range(count):
             total[k, 0], total[k, 1] = after[year, k, cell], 0.0
+        marks[:, year] = 0.0
         for age in range(ages):
+            if age and (total[:, 1] == 1.0).all():
+                break  # nobody is left to be marked
             new, some, full, known = 0.0, 0.0, 0.0, 0.0
             for k in range(count):
                 if age:

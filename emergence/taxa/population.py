@@ -161,11 +161,6 @@ class Gates:
             value *= ramp(seen - np.take(bound.shut, cell), bound.width)
         return value
 
-    def since(self, day: int) -> Gates:
-        """Return the gates from a day on."""
-        bounds = tuple(Bound(b.variable[day:], b.share, b.shut, b.width) for b in self.bounds)
-        return Gates(self.frozen[day:], bounds)
-
     def packed(self) -> tuple[Any, ...]:
         """Return what kernels take: how many gates, then variables, shut ends and widths of MOST_GATES each."""
         bounds = [*self.bounds, *[NO_GATE] * MOST_GATES][:MOST_GATES]
