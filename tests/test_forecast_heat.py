@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from emergence.dates import NEVER
-from emergence.forecast import field as field_module
 from emergence.forecast import events, turnover, windows
+from emergence.forecast import field as field_module
 from emergence.forecast.field import Field
 from emergence.taxa import population
 from emergence.taxa.population import Bound, Gates, Milestones, first_day_at

@@ -21,27 +21,29 @@ ABREAST = 4  # cells summed side by side
 WIDE, DAYS = 32, 16  # cells and days turned over together
 
 
-def _turn(days: Any, columns: Any) -> None:
-    """Fill ``columns`` (cells, days) with ``days`` (days, cells)."""
+def _turn(days: Any, begin: Any, columns: Any) -> None:
+    """Fill ``columns`` (cells, days) with ``days`` (days, cells) from a first day on."""
     n_days, cells = days.shape
-    for d in range(0, n_days, DAYS):
+    for d in range(begin, n_days, DAYS):
         for c in range(0, cells, WIDE):
             for k in range(c, min(c + WIDE, cells)):
                 for day in range(d, min(d + DAYS, n_days)):
                     columns[k, day] = days[day, k]
 
 
-def _lay_colder(below: Any, share: Any, colder: Any) -> None:
-    """Fill ``colder`` (days,) with what a sky's layer is colder than the surface."""
-    colder[:] = ZERO
+def _lay_colder(below: Any, share: Any, begin: Any, colder: Any) -> None:
+    """Fill ``colder`` (days from ``begin`` on,) with what a sky's layer is colder than the surface."""
+    for d in range(colder.shape[0]):
+        colder[d] = ZERO
     for level in range(1, share.shape[0]):
         part = share[level]
         if part != ZERO:
+            row = below[level - 1, begin:]
             for d in range(colder.shape[0]):
-                colder[d] += part * below[level - 1, d]
+                colder[d] += part * row[d]
 
 
-_lay_colder = compiled(_lay_colder)
+_lay_colder = compiled(_lay_colder, lean=True)
 
 
 def _gather(a: Any, b: Any, c: Any, d: Any) -> None:
@@ -55,58 +57,107 @@ def _gather(a: Any, b: Any, c: Any, d: Any) -> None:
         a[day], b[day], c[day], d[day] = one, two, three, four
 
 
-_gather = compiled(_gather)
+_gather = compiled(_gather, lean=True)
+
+
+def _warm(water: Any, colder: Any, limits: Any, daily: Any) -> None:
+    """Fill ``daily`` with a cell's degree-days of each day; all (days,)."""
+    lower, upper = limits
+    for d in range(daily.shape[0]):
+        daily[d] = min(max(max(water[d] - colder[d], ZERO), lower), upper) - lower
+
+
+_warm = compiled(_warm, lean=True)
+
+
+def _lay_heat(gathered: Any, begin: Any, heat: Any) -> None:
+    """Fill a cell's ``heat`` (days,) with 0 up to a day and what was gathered from then on."""
+    for d in range(begin):
+        heat[d] = ZERO
+    later = heat[begin:]
+    for d in range(gathered.shape[0]):
+        later[d] = gathered[d]
+
+
+_lay_heat = compiled(_lay_heat, lean=True)
+
+
+def _each_heat(water: Any, below: Any, share: Any, limits: Any, heat: Any, rows: Any) -> None:
+    """Do what ``_heat`` does; ``rows``: room for a sky's and for ABREAST cells' days that count."""
+    lower, upper, begin = limits
+    colder, daily = rows
+    cells = water.shape[0]
+    each = cells // max(below.shape[0], 1)
+    skies = below.shape[0] // max(share.shape[1], 1)
+    for first in range(0, cells, ABREAST):
+        abreast = min(ABREAST, cells - first)
+        for k in range(abreast):
+            if share.shape[0] and (first + k) % each == 0:
+                sky = (first + k) // each
+                _lay_colder(below[sky], share[:, sky // skies], begin, colder)
+            _warm(water[first + k, begin:], colder, (lower, upper), daily[k])
+        _gather(daily[0], daily[1], daily[2], daily[3])
+        for k in range(abreast):
+            _lay_heat(daily[k], begin, heat[first + k])
+
+
+_each_heat = compiled(_each_heat, lean=True)
 
 
 def _heat(water: Any, below: Any, share: Any, limits: Any, heat: Any) -> None:
     """Fill ``heat`` (cells, days) float32 with the degree-days gathered by ``water``, summed in float64.
 
     ``below`` (skies, levels, days): surface less a level; ``share`` (1 + levels, lakes): what surface and levels
-    count, no rows for the surface alone; ``limits``: lower and upper threshold.
+    count, no rows for the surface alone; ``limits``: lower and upper threshold, and the first day that counts.
     """
+    n = water.shape[1] - limits[2]
+    _each_heat(water, below, share, limits, heat, (np.zeros(n, np.float32), np.zeros((ABREAST, n), np.float64)))
+
+
+def _level_days(surface: Any, below: Any, level: Any, begin: Any, daily: Any) -> None:
+    """Fill ``daily`` with the water of a level in a sky, from ``begin`` on; level 0 is the surface."""
+    warm = surface[begin:]
+    for d in range(daily.shape[0]):
+        daily[d] = warm[d]
+    if level:
+        row = below[level - 1, begin:]
+        for d in range(daily.shape[0]):
+            daily[d] -= row[d]
+
+
+_level_days = compiled(_level_days, lean=True)
+
+
+def _sum_up(daily: Any, limits: Any, begin: Any, sums: Any) -> None:
+    """Fill a level's ``sums`` (days,) with 0 up to a day and the degree-days gathered from then on."""
     lower, upper = limits
-    cells, n_days = water.shape
-    each = cells // max(below.shape[0], 1)
-    skies = below.shape[0] // max(share.shape[1], 1)
-    colder, daily = np.zeros(n_days, np.float32), np.zeros((ABREAST, n_days), np.float64)
-    for first in range(0, cells, ABREAST):
-        abreast = min(ABREAST, cells - first)
-        for k in range(abreast):
-            if share.shape[0] and (first + k) % each == 0:
-                sky = (first + k) // each
-                _lay_colder(below[sky], share[:, sky // skies], colder)
-            for d in range(n_days):
-                daily[k, d] = min(max(max(water[first + k, d] - colder[d], ZERO), lower), upper) - lower
-        _gather(daily[0], daily[1], daily[2], daily[3])
-        for k in range(abreast):
-            for d in range(n_days):
-                heat[first + k, d] = daily[k, d]
+    for d in range(daily.shape[0]):
+        daily[d] = min(max(daily[d], lower), upper) - lower
+    for d in range(begin):
+        sums[d] = ZERO
+    total, later = ZERO, sums[begin:]
+    for d in range(daily.shape[0]):
+        total += daily[d]
+        later[d] = total
+
+
+_sum_up = compiled(_sum_up, lean=True)
 
 
 def _level_heat(surface: Any, below: Any, share: Any, limits: Any, sums: Any) -> None:
     """Fill ``sums`` (skies, 1 + levels, days) float32 with the degree-days of every level that counts.
 
-    ``surface`` (skies, days), ``below`` (skies, levels, days), ``share`` (1 + levels, lakes).
+    ``surface`` (skies, days), ``below`` (skies, levels, days), ``share`` (1 + levels, lakes); ``limits`` as in
+    ``_heat``.
     """
-    lower, upper = limits
+    lower, upper, begin = limits
     skies, n_days = surface.shape
-    each = skies // share.shape[1]
-    daily = np.empty(n_days, np.float32)
+    each, daily = skies // share.shape[1], np.empty(n_days - begin, np.float32)
     for sky in range(skies):
         for level in range(share.shape[0]):
-            if share[level, sky // each] == ZERO:
-                continue
-            for d in range(n_days):
-                daily[d] = surface[sky, d]
-            if level:
-                for d in range(n_days):
-                    daily[d] -= below[sky, level - 1, d]
-            for d in range(n_days):
-                daily[d] = min(max(daily[d], lower), upper) - lower
-            total = ZERO
-            for d in range(n_days):
-                total += daily[d]
-                sums[sky, level, d] = total
+            if share[level, sky // each] != ZERO:
+                _level_days(surface[sky], below[sky], level, begin, daily)
+                _sum_up(daily, (lower, upper), begin, sums[sky, level])
 
 
 def _middle(values: Any) -> Any:

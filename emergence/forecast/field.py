@@ -22,6 +22,7 @@ DUSK_SHARE = 0.6  # air at dusk = Tmin + 0.6 (Tmax - Tmin): our prior
 SURFACE_M = 2.0  # young that live no deeper than this feel the surface; our prior
 
 
+LEAD_D = 7  # days before the season that a start of it may look back on
 AIR = (-1.0, -1.0)  # the layer of what lives ashore: the air counts
 
 
@@ -70,7 +71,7 @@ class Field:
         return self._kept[name][1]
 
     def heat(self, lower: float, upper: float | None, layer: Layer = None) -> Floats:
-        """Return degree-days gathered since the first day (days, *cells); the last one asked for is kept.
+        """Return degree-days gathered since the season's first day (days, *cells); the last one asked for is kept.
 
         ``layer`` [m] takes the mean water between two depths: every member's surface less what the simulated lake of
         its sky is colder there.
@@ -80,18 +81,20 @@ class Field:
 
     def _gathered(self, lower: float, upper: float | None, layer: Layer) -> Floats:
         if heat_kernel is None or layer == AIR or self.water_c.dtype != np.float32:
-            return water_sums(self._lived_in(layer), lower=lower, upper=upper)
+            sums = water_sums(self._lived_in(layer)[self.first :], lower=lower, upper=upper)
+            return np.concatenate([np.zeros((self.first, *sums.shape[1:]), dtype=sums.dtype), sums])
         water = self._columns("water_mean", self.water_c)
         below, share = np.zeros((0, 0, 0), dtype=np.float32), np.zeros((0, 0), dtype=np.float32)
         if layer is not None and self.depth is not None:
             below, share = self._below(self.depth), self._share(layer, self.depth)
         heat = np.empty_like(water)
-        heat_kernel(water, below, share, _limits(lower, upper), heat)
+        heat_kernel(water, below, share, (*_limits(lower, upper), self.first), heat)
         return heat.T.reshape(self.water_c.shape)
 
     def _columns(self, name: str, values: NDArray[Any]) -> NDArray[Any]:
-        """Return (days, *cells) as (cells, days), each cell's days side by side; kept."""
-        columns: NDArray[Any] = self._keep(name, "", lambda: turned(values.reshape(len(values), -1)))
+        """Return (days, *cells) as (cells, days), each cell's days side by side, 0 long before the season; kept."""
+        begin = max(self.first - LEAD_D, 0)
+        columns: NDArray[Any] = self._keep(name, "", lambda: turned(values.reshape(len(values), -1), begin=begin))
         return columns
 
     def _in_columns(self, name: str, values: NDArray[Any]) -> NDArray[Any]:
@@ -105,7 +108,7 @@ class Field:
         def laid() -> Floats:
             below = np.empty((lakes * slots, levels, days), dtype=np.float32)
             for level in range(levels):
-                below[:, level] = turned(depth.below_c[:, level].reshape(days, -1))
+                below[:, level] = turned(depth.below_c[:, level].reshape(days, -1), begin=self.first)
             return below
 
         kept: Floats = self._keep("below", "", laid)
@@ -177,7 +180,7 @@ class Field:
         below, share = self._below(self.depth), self._share(layer, self.depth)
         surface = self._columns("surface", self.depth.surface_c.astype(np.float32, copy=False))
         sums = np.empty((len(below), len(share), len(self.water_c)), dtype=np.float32)
-        level_heat_kernel(surface, below, share, _limits(lower, upper), sums)
+        level_heat_kernel(surface, below, share, (*_limits(lower, upper), self.first), sums)
         return sums, share
 
     def _level_heat(
@@ -193,6 +196,7 @@ class Field:
             daily = np.subtract(surface, below, out=sums[place])
             np.clip(daily, lower, upper, out=daily)
             daily -= np.float32(lower)
+            daily[: self.first] = 0
             for day in range(1, len(daily)):
                 daily[day] += daily[day - 1]
         return sums, share[used]
@@ -258,12 +262,13 @@ class Field:
         return self.air_max_c
 
 
-def turned(days: NDArray[Any]) -> NDArray[Any]:
-    """Return (days, cells) as (cells, days), each cell's days side by side."""
+def turned(days: NDArray[Any], *, begin: int = 0) -> NDArray[Any]:
+    """Return (days, cells) as (cells, days), each cell's days side by side; 0 before the day index ``begin``."""
+    columns = np.zeros(days.shape[::-1], dtype=days.dtype)
     if turn_kernel is None:
-        return np.ascontiguousarray(days.T)
-    columns = np.empty(days.shape[::-1], dtype=days.dtype)
-    turn_kernel(np.ascontiguousarray(days), columns)
+        columns[:, begin:] = days[begin:].T
+    else:
+        turn_kernel(np.ascontiguousarray(days), begin, columns)
     return columns
 
 
