@@ -15,6 +15,7 @@ from climates import MADISON, PLATEAU, SASKATOON, one_lake, shape_of, weather
 from emergence.dates import season_span
 from emergence.degreedays import accumulate, mean_water_degree_days
 from emergence.errors import CatalogueError
+from emergence.taxa import yearclass
 from emergence.taxa.catalogue_io import load_catalogue
 from emergence.taxa.model import Taxon
 from emergence.taxa.population import ready_share, water_start
@@ -374,6 +375,16 @@ def exact(taxon: Taxon) -> Taxon:
     critical = part.critical.model_copy(update=sure)
     quiet = part.ln_sd.model_copy(update={"value": 0.0, "low": 0.0})
     return taxon.model_copy(update={"year_class": part.model_copy(update={"critical": critical, "ln_sd": quiet})})
+
+
+def test_lines_between_points_are_those_of_numpy() -> None:
+    rng = np.random.default_rng(3)
+    at = np.sort(rng.normal(6, 1, (7, 5)), axis=1)
+    x = np.concatenate([rng.normal(6, 2, (7, 40)), at], axis=1)
+    value = rng.normal(size=(3, 7, 5))
+    got = yearclass._between(x, at, value)
+    plain = [[np.interp(x[k], at[k], row[k]) for k in range(7)] for row in value]
+    np.testing.assert_allclose(got, plain, rtol=1e-12, atol=1e-12)  # rounding
 
 
 def test_members_stand_between_the_points() -> None:

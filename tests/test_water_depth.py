@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from climates import HEMING, MADISON, MICHIGAN, PLATEAU, WINNEBAGO, MiddleLake
@@ -232,6 +234,16 @@ def test_weights_add_up_and_end_at_the_lakes_bottom() -> None:
     assert at[0] == pytest.approx(1.5)  # deeper than the lake: asked at its bottom
 
 
+def test_compiled_weights_are_the_plain_ones(monkeypatch: pytest.MonkeyPatch) -> None:
+    depth_m = levels(np.array([0.8, 2.0, 6.0, 20.0, 60.0]))
+    path = DepthPath(depth_m, np.zeros((1, len(depth_m), 5, 1)), np.zeros((1, 5, 1)))
+    ranges = [(0.0, 2.0), (0.6, 7.5), (3.0, 20.0), (5.0, 5.0)]
+    fast = [path.weights(*r) for r in ranges]
+    monkeypatch.setattr(below, "weigh_kernel", None)
+    for got, r in zip(fast, ranges, strict=True):
+        np.testing.assert_allclose(got, path.weights(*r), rtol=0, atol=1e-15)  # rounding of sixtieths
+
+
 def test_blank_greatest_depth_is_guessed_from_the_mean() -> None:
     got = deepest(np.array([np.nan, 5.0, 3.0]), np.array([4.5, 2.0, 4.0]))
     np.testing.assert_allclose(got, [10.0, 5.0, 4.0])
@@ -264,9 +276,7 @@ def test_a_member_whose_ice_goes_later_turns_over_later() -> None:
     for slot in range(ice.shape[2]):
         day = int(found.spring[0, slot])
         ice[day : day + 10, :, slot], water[day : day + 10, :, slot] = True, 0
-    field.ice, field.water_c, kept = ice, water, (field.ice, field.water_c)
-    late, late_end = turnover_days(field, found)
-    field.ice, field.water_c = kept
+    late, late_end = turnover_days(dataclasses.replace(field, ice=ice, water_c=water), found)
     assert (late == early + 10).all() and (late_end >= early_end).all()
 
 

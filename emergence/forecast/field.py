@@ -209,9 +209,7 @@ class Field:
     def _start(self, rule: Start) -> NDArray[np.int16]:
         begin = max(self.month_day_index(rule.month_day), self.first)
         if rule.rule == "ice_off":
-            return ice_off_start(
-                self._in_columns("ice", self.ice), first=self.first, last=self.spring_end, earliest=begin
-            )
+            return self.ice_off(earliest=begin)
         if rule.rule in ("warm_week", "hatch") and rule.threshold is not None:
             days = 7 if rule.rule == "warm_week" else 1
             water = self._in_columns("water_mean", self.water_c)
@@ -221,6 +219,11 @@ class Field:
             day = np.where(long.any(axis=0), self.first + long.argmax(axis=0), NEVER).astype(np.int16)
             return np.broadcast_to(day[:, None, None], self.water_c.shape[1:]).copy()
         return np.full(self.water_c.shape[1:], begin, dtype=np.int16)
+
+    def ice_off(self, *, earliest: int) -> NDArray[np.int16]:
+        """Return each cell's first open day after its last ice of the winter, not before a day index."""
+        ice = self._in_columns("ice", self.ice)
+        return ice_off_start(ice, first=self.first, last=self.spring_end, earliest=earliest)
 
     def gates(self, gates: tuple[Gate, ...], shifts: list[Floats]) -> Gates:
         """Return the gates laid on this field's cells; ice shuts them all.

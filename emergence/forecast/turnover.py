@@ -42,7 +42,7 @@ def turnover_events(field: Field, *, keep_members: bool = False) -> list[EventRe
     onset, end = turnover_days(field, turns)
     if (onset == NEVER).all():
         return []
-    until = np.where((onset != NEVER) & (end == NEVER), _last_open(field.ice), end).astype(np.int16)
+    until = _until(onset, end, field.ice)
     active = _between(onset, until, len(field.water_c))
     lakes = len(onset)
     chance = chance_active(onset.reshape(lakes, -1), until.reshape(lakes, -1), len(active))
@@ -51,9 +51,13 @@ def turnover_events(field: Field, *, keep_members: bool = False) -> list[EventRe
     return [event_result(LAKE, 0, "turnover", passage, field.ahead, keep_members, until)]
 
 
-def _last_open(ice: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Return each cell's last day index without ice, 0 where all days have it."""
-    return np.asarray(np.where(ice.all(axis=0), 0, len(ice) - 1 - np.argmin(ice[::-1], axis=0)))
+def _until(onset: Offsets, end: Offsets, ice: NDArray[np.bool_]) -> Offsets:
+    """Return the end, for cells that have none the last day index without ice (0 where all days have it)."""
+    until = end.reshape(-1).copy()
+    cell = np.flatnonzero((onset.reshape(-1) != NEVER) & (until == NEVER))
+    some = ice.reshape(len(ice), -1)[:, cell]
+    until[cell] = np.where(some.all(axis=0), 0, len(ice) - 1 - np.argmin(some[::-1], axis=0))
+    return until.reshape(end.shape)
 
 
 def _between(onset: Offsets, end: Offsets, n_days: int) -> NDArray[np.bool_]:
@@ -70,9 +74,8 @@ def turnover_days(field: Field, turns: Overturns) -> tuple[Offsets, Offsets]:
     """Return the first and the last day index of each member's spring overturn, NEVER where there is none."""
     assert field.depth is not None
     happens = np.broadcast_to((turns.spring != NEVER)[..., None], field.water_c.shape[1:])
-    span = field.ice[field.first : field.spring_end + 1]
-    after = field.first + len(span) - np.argmax(span[::-1], axis=0)
-    onset = np.where(span.any(axis=0), after, turns.spring[..., None].astype(np.int64))
+    after = field.ice_off(earliest=field.first).astype(np.int64)
+    onset = np.where(after > field.first, after, turns.spring[..., None].astype(np.int64))
     onset = np.where(happens & (onset < len(field.water_c)), np.maximum(onset, field.first), NEVER)
     end = _warm_after(field.water_c, onset, _mean_at(field.depth.surface_c, turns.stratified)[..., None])
     return onset.astype(np.int16), end

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emergence.dates import NEVER
-from emergence.randomness import keyed_generator
+from emergence.randomness import keyed_generators
 from emergence.solar import day_length
 from emergence.taxa.compiled_classes import coming_kernel, season_heat_kernel
 from emergence.taxa.draws import ln_sd
@@ -495,13 +495,12 @@ def member_classes(
     if part is None:
         raise ValueError(f"{taxon.id} has no year-classes")
     carry = 0.0 if part.carry is None else part.carry.value
-    found = np.empty((3, *deviation_c.shape), dtype=np.float32)
-    for k, lake_id in enumerate(lake_ids.tolist()):
-        heat, at, other = _places(points, part, k, deviation_c[k], _numbers(taxon, str(lake_id), seed))
-        for row, value in zip(found[:, k], (points.strength, points.winter_sd, points.younger), strict=True):
-            row[:] = np.interp(at, heat, value[k])
-        found[0, k] *= np.exp(part.ln_sd.value * other)
-    return MemberClasses(found[0], carry * found[1], found[2])
+    own, other = _numbers(taxon, lake_ids, seed, members=deviation_c.shape[1])
+    heat, at = _places(points, part, deviation_c, own)
+    value = np.stack([points.strength, points.winter_sd, points.younger])
+    strength, winter_sd, younger = _between(at, heat, value).astype(np.float32)
+    strength = (strength * np.exp(part.ln_sd.value * other)).astype(np.float32)
+    return MemberClasses(strength, np.float32(carry) * winter_sd, younger)
 
 
 def member_ages(points: PointClasses, taxon: Taxon, deviation_c: Floats, key: str, *, seed: int) -> Doubles:
@@ -522,20 +521,38 @@ def member_ages(points: PointClasses, taxon: Taxon, deviation_c: Floats, key: st
     """
     if taxon.year_class is None:
         raise ValueError(f"{taxon.id} has no year-classes")
-    heat, at, _ = _places(points, taxon.year_class, 0, deviation_c, _numbers(taxon, key, seed))
-    return np.array([np.interp(at, heat, points.ages[0, :, age]).mean() for age in range(points.ages.shape[2])])
+    own, _ = _numbers(taxon, np.array([key], dtype=object), seed, members=len(deviation_c))
+    heat, at = _places(points, taxon.year_class, deviation_c[None], own)
+    return np.asarray(_between(at, heat, np.moveaxis(points.ages, 2, 0)).mean(axis=(1, 2)))
 
 
-def _numbers(taxon: Taxon, lake_id: str, seed: int) -> np.random.Generator:
-    return keyed_generator(seed, "year-class", taxon.id, lake_id)
+def _numbers(taxon: Taxon, lake_ids: NDArray[np.object_], seed: int, *, members: int) -> tuple[Doubles, Doubles]:
+    """Return two deviates of every member, of its critical heat and of its numbers, each (lakes, members)."""
+    drawn = np.empty((len(lake_ids), 2, members))
+    for own, rng in zip(drawn, keyed_generators(seed, "year-class", taxon.id, keys=map(str, lake_ids)), strict=True):
+        own[:] = rng.standard_normal(own.shape)
+    return drawn[:, 0], drawn[:, 1]
 
 
-def _places(
-    points: PointClasses, part: YearClass, lake: int, deviation_c: Floats, rng: np.random.Generator
-) -> tuple[Doubles, Doubles, Doubles]:
-    """Return the log heat of a lake's points, where each member stands on it, and its deviate of numbers."""
+def _places(points: PointClasses, part: YearClass, deviation_c: Floats, own: Doubles) -> tuple[Doubles, Doubles]:
+    """Return the log heat of each lake's points, (lakes, points), and where each member stands on it."""
     own_sd = 0.0 if part.critical is None else ln_sd(part.critical)
-    own, other = rng.standard_normal((2, len(deviation_c)))
-    usual = np.maximum.accumulate(np.maximum(points.annual[lake], 1.0))
+    usual = np.maximum.accumulate(np.maximum(points.annual, 1.0), axis=1)
     heat = np.log(usual + np.arange(len(points.offset_c)) * 1e-6)
-    return heat, np.interp(deviation_c, points.offset_c, heat) - own_sd * own, other
+    offset = np.broadcast_to(points.offset_c, heat.shape)
+    return heat, _between(deviation_c.astype(np.float64), offset, heat[None])[0] - own_sd * own
+
+
+def _between(x: Doubles, at: Doubles, value: Doubles) -> Doubles:
+    """Return ``numpy.interp`` of every lake, (k, lakes, n).
+
+    ``x`` (lakes, n) lies among ``at`` (lakes, points), where ``value`` (k, lakes, points) is known.
+    """
+    lake = np.arange(len(at))[:, None]
+    left = np.zeros(x.shape, dtype=np.int64)
+    for point in range(1, at.shape[1] - 1):
+        left += x >= at[:, point, None]
+    slope = np.diff(value, axis=2) / np.diff(at, axis=1)
+    inside = slope[:, lake, left] * (x - at[lake, left]) + value[:, lake, left]
+    low, high = x < at[:, :1], x >= at[:, -1:]
+    return np.asarray(np.where(low, value[:, :, :1], np.where(high, value[:, :, -1:], inside)))

@@ -79,6 +79,9 @@ class DepthPath:
         at = high + (low - high) * step[:, None]
         nodes = np.concatenate([np.zeros((1, at.shape[1])), self.depth_m])
         share = np.zeros(nodes.shape)
+        if weigh_kernel is not None:
+            weigh_kernel(at, nodes, share)
+            return share
         rows = np.arange(at.shape[1])
         for z in at:
             upper = np.minimum((nodes[1:] < z).sum(axis=0), len(nodes) - 2)
@@ -250,7 +253,22 @@ def _follow_cells(water: Any, ice: Any, own: Any, state: Any, out: Any, numbers:
                     out[day, level, lake, slot] = surface - deep
 
 
+def _weigh(at: Any, nodes: Any, share: Any) -> None:
+    """Do the work of ``DepthPath.weights``; ``at`` (samples, lakes), ``nodes`` and ``share`` (1 + levels, lakes)."""
+    samples, lakes = at.shape
+    for lake in range(lakes):
+        for row in range(samples):
+            z, upper = at[row, lake], 0
+            while upper < nodes.shape[0] - 2 and nodes[upper + 1, lake] < z:
+                upper += 1
+            width = nodes[upper + 1, lake] - nodes[upper, lake]
+            part = min(max((z - nodes[upper, lake]) / (width if width > 0 else 1.0), 0.0), 1.0)
+            share[upper, lake] += (1 - part) / samples
+            share[upper + 1, lake] += part / samples
+
+
 follow_kernel = kernel(_follow_cells)
+weigh_kernel = kernel(_weigh, lean=True)
 
 
 @dataclass(frozen=True)
