@@ -38,6 +38,27 @@ def _sums(water: Any, lower: Any, upper: Any, sums: Any) -> None:
                 sums[day, a + k] = total[k]
 
 
+def _add_days(water: Any, a: Any, lower: Any, upper: Any, part: Any) -> None:
+    """Add to ``part`` (n,) the degree-days of ``water`` (days, cells) in the cells from ``a`` on, four days at a time.
+
+    One day at a time, half of the work is fetching and putting back the sums.
+    """
+    days, n, day = water.shape[0], part.shape[0], 0
+    while day + 4 <= days:
+        one, two, three, four = water[day], water[day + 1], water[day + 2], water[day + 3]
+        for k in range(n):
+            early = _daily(one[a + k], lower, upper) + _daily(two[a + k], lower, upper)
+            part[k] += early + (_daily(three[a + k], lower, upper) + _daily(four[a + k], lower, upper))
+        day += 4
+    while day < days:
+        for k in range(n):
+            part[k] += _daily(water[day, a + k], lower, upper)
+        day += 1
+
+
+_add_days = compiled(_add_days, lean=True)
+
+
 def _whole_sum(water: Any, lower: Any, upper: Any, whole: Any) -> None:
     """Fill ``whole`` (cells,) with degree-days gathered by ``water`` (days, cells), both float32."""
     n_days, cells = water.shape
@@ -47,9 +68,7 @@ def _whole_sum(water: Any, lower: Any, upper: Any, whole: Any) -> None:
         total[:n] = 0.0
         for first in range(0, n_days, SPAN):
             part[:n] = np.float32(0)
-            for day in range(first, min(first + SPAN, n_days)):
-                for k in range(n):
-                    part[k] += _daily(water[day, a + k], lower, upper)
+            _add_days(water[first : first + SPAN], a, lower, upper, part[:n])
             for k in range(n):
                 total[k] += part[k]
         for k in range(n):
