@@ -165,12 +165,21 @@ def profile(lakes: int = 64) -> list[tuple[str, float, float]]:
     return sorted(rows, key=lambda row: -row[1])[:15]
 
 
-def exponent(runs: list[dict[str, Any]], what: str) -> float:
-    """Return the exponent of growth between the two largest sizes at least 100 lakes."""
-    big = [r for r in runs if r["lakes"] >= 100][-2:]
-    if len(big) < 2:
-        return float("nan")
-    return float(np.log(big[1][what] / big[0][what]) / np.log(big[1]["lakes"] / big[0]["lakes"]))
+def exponent(runs: list[dict[str, Any]], what: str) -> tuple[float, int, int]:
+    """Return the exponent of growth from 1,000 lakes (the largest size but one where there is none) to the most."""
+    sizes = sorted(runs, key=lambda r: int(r["lakes"]))
+    least = next((r for r in sizes[:-1] if r["lakes"] >= 1000), sizes[max(len(sizes) - 2, 0)])
+    most = sizes[-1]
+    if most is least:
+        return float("nan"), least["lakes"], most["lakes"]
+    grown = np.log(most[what] / least[what]) / np.log(most["lakes"] / least["lakes"])
+    return float(grown), least["lakes"], most["lakes"]
+
+
+def growth_words(runs: list[dict[str, Any]]) -> str:
+    """Return how time grows with the number of lakes."""
+    (wall, low, high), (cpu, _, _) = exponent(runs, "wall"), exponent(runs, "cpu")
+    return f"Exponent of growth from {low:,} to {high:,} lakes: {wall:.2f} (wall), {cpu:.2f} (processor).\n"
 
 
 def size_table(runs: list[dict[str, Any]]) -> str:
@@ -232,8 +241,7 @@ def main() -> None:
         f"{runs[-1]['members']} members, {runs[-1]['taxa']} taxa, {args.threads} threads, Parquet; "
         f"load of the machine {os.getloadavg()[1]:.1f} on {os.cpu_count()} cores.\n",
         size_table(runs),
-        f"Exponent of growth between the two largest: {exponent(runs, 'wall'):.2f} (wall), "
-        f"{exponent(runs, 'cpu'):.2f} (processor).\n",
+        growth_words(runs),
         world_words(runs[-1]),
     ]
     _tell(parts, args.out)
