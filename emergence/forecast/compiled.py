@@ -216,6 +216,9 @@ def _uneven(sums: Any, share: Any, start: Any, need: Any, sd: Any) -> None:
         own[:] = share[:, sky // each]
         days[:], needs[:] = start[sky], need[sky]
         early, late = _middle(days)
+        if early == NEVER:
+            sd[sky] = ZERO
+            continue
         one, other = _middle(needs)
         first = min(max((early + late) // 2 - 1, 0), n_days - 1)
         goal = _mean(sums[sky], own, first) + (one + other) / np.float32(2)

@@ -172,8 +172,7 @@ class Field:
         replicates = start.shape[2]
         begin = start.reshape(-1, replicates)
         uneven_kernel(sums, share, begin, np.ascontiguousarray(need).reshape(-1, replicates), sd)
-        never = np.median(begin, axis=1) == NEVER
-        return np.where(never, np.float32(0), sd).reshape(*self.water_c.shape[1:3], 1)
+        return sd.reshape(*self.water_c.shape[1:3], 1)
 
     def _level_columns(self, lower: float, upper: float | None, layer: tuple[float, float]) -> tuple[Floats, Floats]:
         assert self.depth is not None and level_heat_kernel is not None

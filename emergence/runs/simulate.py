@@ -197,7 +197,7 @@ def _chunk_water(
         season=block.span.year,
         members=members,
     )
-    part = WaterPath(*(v.take(lakes, axis=1) for v in vars(path).values()))
+    part = WaterPath(*(v[:, _together(lakes)] for v in vars(path).values()))
     notes = {k: block.notes[int(lake)] for k, lake in enumerate(lakes) if int(lake) in block.notes}
     chunk = Chunk(
         path=part,
@@ -209,6 +209,11 @@ def _chunk_water(
         lake_id=block.lake_id[lakes],
     )
     return noted_water(chunk, errors, notes, bank=block.bank, seed=block.seed, season=block.span.year)
+
+
+def _together(lakes: NDArray[np.int64]) -> slice:
+    """Return neighbouring lakes of a block as a slice, which copies nothing."""
+    return slice(int(lakes[0]), int(lakes[-1]) + 1)
 
 
 def _chunk_features(block: Block, path: WaterPath, lakes: NDArray[np.int64]) -> Features:
@@ -260,8 +265,8 @@ def _chunk_field(
         solstice=month_day_index(span, "06-21"),
         month_day_index=lambda month_day: month_day_index(span, month_day),
         warmest_max_c=block.warmest_max_c[lakes],
-        depth=depth.take(lakes),
-        path_ice=path.ice[:, lakes],
+        depth=depth.take(_together(lakes)),
+        path_ice=path.ice[:, _together(lakes)],
     )
 
 

@@ -32,9 +32,10 @@ C2, C3, C4, C5, C6, C7 = (np.float32(1 / math.factorial(k)) for k in range(2, 8)
 
 
 def _logistic(scaled: Any, n: Any, share: Any, bits: Any, power: Any) -> None:
-    """Fill ``share`` with 1 / (1 + exp(-2 scaled)) float32 for ``n`` days; ``bits``, also as ``power``, is scratch.
+    """Fill ``power`` with exp(-2 scaled) and ``share`` with 1 / (1 + power), float32, for ``n`` days.
 
-    exp(x) = 2^n exp(x - n ln 2), the second factor by its series, the first put together from its bits.
+    exp(x) = 2^n exp(x - n ln 2), the second factor by its series, the first put together from its bits: ``bits`` are
+    those of ``power``.
     """
     for d in range(n):
         x = min(max(-TWO * scaled[d], -FARTHEST), FARTHEST)
@@ -44,7 +45,9 @@ def _logistic(scaled: Any, n: Any, share: Any, bits: Any, power: Any) -> None:
         share[d] = (series * r + ONE) * r + ONE
         bits[d] = (np.int32(whole) + np.int32(127)) << np.int32(23)
     for d in range(n):
-        share[d] = ONE / (ONE + share[d] * power[d])
+        power[d] *= share[d]
+    for d in range(n):
+        share[d] = ONE / (ONE + power[d])
 
 
 _logistic = compiled(_logistic, lean=True)
@@ -231,7 +234,7 @@ def _pass(columns: Any, need: Any, entry: Any, frozen: Any, gates: Any, found: A
         lake, a = c // members, np.uintp(max(entry[c], 0))
         begin, onset, peak, end = NONE, NONE, NONE, NONE
         most, most_day, gone = NO_DAY, np.int16(0), ZERO
-        middle, slope, early = centre[c], steep[c], lead[c]
+        middle, slope, earlier = centre[c], steep[c], np.float32(math.exp(-2.0 * lead[c]))
         while a < n_days and gone <= all_gone:
             n = min(np.uintp(SPAN), n_days - a)
             for d in range(n):
@@ -248,8 +251,7 @@ def _pass(columns: Any, need: Any, entry: Any, frozen: Any, gates: Any, found: A
             n = _go(share, opened, n, gone, all_gone, out, after)
             if travels:
                 for d in range(n):
-                    heat[d] += early
-                _logistic(heat, n, ahead, bits, power)
+                    ahead[d] = ONE / (ONE + power[d] * earlier)
                 begin = _begun(ahead, n, a, begin)
                 _tell_afoot((ahead, ahead_bits), after, (opened, open_gate, limit), (c, a, n), afoot, lake, bits)
                 most, most_day = _most(ahead_bits, n, a, most, most_day)

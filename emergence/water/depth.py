@@ -48,7 +48,7 @@ class DepthPath:
     below_c: Floats
     surface_c: Floats
 
-    def take(self, lakes: NDArray[np.int64]) -> DepthPath:
+    def take(self, lakes: NDArray[np.int64] | slice) -> DepthPath:
         """Return some lakes."""
         return DepthPath(self.depth_m[:, lakes], self.below_c[:, :, lakes], self.surface_c[:, lakes])
 
