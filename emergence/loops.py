@@ -13,7 +13,7 @@ try:
     from numba.core.options import DefaultOptions
 
     HAVE_NUMBA = True
-    UNCOUNTED: dict[str, Any] = {"_nrt": False} if hasattr(DefaultOptions, "_nrt") else {}
+    UNCOUNTED: dict[str, Any] = {"_nrt": False, "forceinline": True} if hasattr(DefaultOptions, "_nrt") else {}
 except ImportError:
     HAVE_NUMBA = False
 

@@ -18,7 +18,7 @@ def _daily(warm: Any, lower: Any, upper: Any) -> Any:
     return (upper if warm > upper else warm) - lower
 
 
-_daily = compiled(_daily)
+_daily = compiled(_daily, lean=True)
 
 
 def _sums(water: Any, lower: Any, upper: Any, sums: Any) -> None:

@@ -172,7 +172,7 @@ def _middle(values: Any) -> Any:
     return values[(n - 1) // 2], values[n // 2]
 
 
-_middle = compiled(_middle)
+_middle = compiled(_middle, lean=True)
 
 
 def _mean(sums: Any, share: Any, day: Any) -> Any:
@@ -184,7 +184,7 @@ def _mean(sums: Any, share: Any, day: Any) -> Any:
     return mean
 
 
-_mean = compiled(_mean)
+_mean = compiled(_mean, lean=True)
 
 
 def _apart(sums: Any, share: Any, before: Any, after: Any) -> Any:
@@ -200,7 +200,7 @@ def _apart(sums: Any, share: Any, before: Any, after: Any) -> Any:
     return np.float32(math.sqrt(square))
 
 
-_apart = compiled(_apart)
+_apart = compiled(_apart, lean=True)
 
 
 def _uneven(sums: Any, share: Any, start: Any, need: Any, sd: Any) -> None:

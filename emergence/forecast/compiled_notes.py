@@ -24,7 +24,7 @@ def _centred(heat: Any, far: Any, steep: Any, n: Any, scaled: Any) -> None:
         scaled[k] = HALF * (heat + far[k]) * steep[k]
 
 
-_centred = compiled(_centred)
+_centred = compiled(_centred, lean=True)
 
 
 def _ready_on(heat: Any, place: Any, far: Any, steep: Any, scratch: Any) -> None:
@@ -42,7 +42,7 @@ def _ready_on(heat: Any, place: Any, far: Any, steep: Any, scratch: Any) -> None
     _logistic(scaled, days * n, share, bits, power)
 
 
-_ready_on = compiled(_ready_on)
+_ready_on = compiled(_ready_on, lean=True)
 
 
 def _pass_day(share: Any, place: Any, opened: Any, keep: Any, state: Any) -> None:
@@ -60,7 +60,7 @@ def _pass_day(share: Any, place: Any, opened: Any, keep: Any, state: Any) -> Non
         state[2, k] = state[2, k] * keep[1] + left
 
 
-_pass_day = compiled(_pass_day)
+_pass_day = compiled(_pass_day, lean=True)
 
 
 def _tell(warm: Any, gates: Any, need: Any, habits: Any, state: Any, told: Any) -> None:

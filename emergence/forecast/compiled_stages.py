@@ -54,7 +54,7 @@ def _live(left: Any, icy: Any, place: Any, adult: Any, about: Any, rows: Any) ->
     return tender, breeding
 
 
-_live = compiled(_live)
+_live = compiled(_live, lean=True)
 
 
 def _add(total: Any, values: Any, place: Any, weight: Any) -> None:
@@ -64,7 +64,7 @@ def _add(total: Any, values: Any, place: Any, weight: Any) -> None:
         total[a + d] += values[d] * weight
 
 
-_add = compiled(_add)
+_add = compiled(_add, lean=True)
 
 
 def _grow(heat: Any, own: Any, opened: Any, gone: Any, n: Any, rows: Any, scratch: Any) -> Any:
@@ -94,7 +94,7 @@ def _grow(heat: Any, own: Any, opened: Any, gone: Any, n: Any, rows: Any, scratc
     return after[n]
 
 
-_grow = compiled(_grow)
+_grow = compiled(_grow, lean=True)
 
 
 def _follow(columns: Any, scales: Any, gates: Any, icy: Any, adult: Any, weights: Any, found: Any) -> None:  # kernel

@@ -22,7 +22,7 @@ def _before(column: Any, day: Any) -> Any:
     return np.float64(column[min(day - 1, column.shape[0] - 1)]) if day > 0 else 0.0
 
 
-_before = compiled(_before)
+_before = compiled(_before, lean=True)
 
 
 def _first_at(column: Any, level: Any) -> Any:
@@ -37,7 +37,7 @@ def _first_at(column: Any, level: Any) -> Any:
     return low
 
 
-_first_at = compiled(_first_at)
+_first_at = compiled(_first_at, lean=True)
 
 
 def _season_heat(columns: Any, start: Any, arrest: Any, own: Any, clutches: Any, found: Any) -> None:
@@ -92,7 +92,7 @@ def _beyond(heat: Any, level: Any, scale: Any, nobody: Any) -> Any:
     return 0.0 if share < few else share
 
 
-_beyond = compiled(_beyond)
+_beyond = compiled(_beyond, lean=True)
 
 
 def _mark(heat: Any, cell: Any, levels: Any, marks: Any, total: Any) -> None:
@@ -109,11 +109,14 @@ def _mark(heat: Any, cell: Any, levels: Any, marks: Any, total: Any) -> None:
     for year in range(years):
         for k in range(count):
             total[k, 0], total[k, 1] = after[year, k, cell], 0.0
-        marks[:, year] = 0.0
         for age in range(ages):
-            if age and (total[:, 1] == 1.0).all():
+            marks[0, year, age], marks[1, year, age], marks[2, year, age] = 0.0, 0.0, 0.0
+        marked = 0
+        for age in range(ages):
+            if marked == count:
                 break  # nobody is left to be marked
             new, some, full, known = 0.0, 0.0, 0.0, 0.0
+            marked = 0
             for k in range(count):
                 if age:
                     total[k, 0] += annual[(year + age) % years, cell]
@@ -124,13 +127,14 @@ def _mark(heat: Any, cell: Any, levels: Any, marks: Any, total: Any) -> None:
                 some += max(_beyond(gathered, half, scale, nobody) - before, 0.0)
                 full += max(_beyond(gathered, grown, scale, nobody) - before, 0.0)
                 total[k, 1] = share
+                marked += share == 1.0
             rest = max(1.0 - known / count, 1e-12)
             marks[0, year, age] = min(max(new / count / rest, 0.0), 1.0)
             marks[1, year, age] = min(max(some / count / rest, 0.0), 1.0)
             marks[2, year, age] = min(max(full / count / rest, 0.0), 1.0)
 
 
-_mark = compiled(_mark)
+_mark = compiled(_mark, lean=True)
 
 
 def _pass_year(nymphs: Any, marks: Any, leaving: Any, year: Any, own: Any) -> None:
@@ -156,7 +160,7 @@ def _pass_year(nymphs: Any, marks: Any, leaving: Any, year: Any, own: Any) -> No
         nymphs[0, age], nymphs[1, age] = young - young * new, ripe + young * new
 
 
-_pass_year = compiled(_pass_year)
+_pass_year = compiled(_pass_year, lean=True)
 
 
 def _coming(heat: Any, levels: Any, own: Any, rounds: Any, found: Any) -> None:

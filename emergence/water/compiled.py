@@ -57,7 +57,7 @@ def _saturation(t: Any, c: Any) -> Any:
     return c.es_factor * math.exp(c.es_slope * t / (t + c.es_offset))
 
 
-_saturation = compiled(_saturation)
+_saturation = compiled(_saturation, lean=True)
 
 
 def _layer(water: Any, deepen: Any, layer: Any, depth: Any, c: Any) -> Any:
@@ -68,7 +68,7 @@ def _layer(water: Any, deepen: Any, layer: Any, depth: Any, c: Any) -> Any:
     return layer + (depth - layer) * math.exp(away * c.cold_scale)
 
 
-_layer = compiled(_layer)
+_layer = compiled(_layer, lean=True)
 
 
 def _warmed(air: Any, water: Any, sky: Any, lake: Any, c: Any) -> Any:
@@ -88,7 +88,7 @@ def _warmed(air: Any, water: Any, sky: Any, lake: Any, c: Any) -> Any:
     return water + c.day_s * flux / (c.water_heat * _layer(water, deepen, layer, depth, c) + c.day_s * slope)
 
 
-_warmed = compiled(_warmed)
+_warmed = compiled(_warmed, lean=True)
 
 
 def _sheet(air: Any, sun: Any, ice: Any, snow: Any, c: Any) -> Any:
@@ -102,7 +102,7 @@ def _sheet(air: Any, sun: Any, ice: Any, snow: Any, c: Any) -> Any:
     return ice - (melt - from_snow), snow - from_snow
 
 
-_sheet = compiled(_sheet)
+_sheet = compiled(_sheet, lean=True)
 
 
 def _surface(air: Any, drive: Any, lake: Any, state: Any, out: Any, c: Any) -> None:  # kernel
@@ -185,7 +185,7 @@ def _lay_errors(row: Any, unit: Any, draw: Any, fixed: Any, own: Any) -> None:
                 row[m] += factor * terms[m]
 
 
-_lay_errors = compiled(_lay_errors)
+_lay_errors = compiled(_lay_errors, lean=True)
 
 
 def _thaw(row: Any, day: Any, sky: Any, member: Any, winter: Any) -> Any:
@@ -219,7 +219,7 @@ def _thaw(row: Any, day: Any, sky: Any, member: Any, winter: Any) -> Any:
     return STIRRED if iced or disturbed else QUIET
 
 
-_thaw = compiled(_thaw)
+_thaw = compiled(_thaw, lean=True)
 
 
 def _sleeps(state: Any, ice: Any, early: Any, day: Any) -> Any:
@@ -230,7 +230,7 @@ def _sleeps(state: Any, ice: Any, early: Any, day: Any) -> Any:
     return True
 
 
-_sleeps = compiled(_sleeps)
+_sleeps = compiled(_sleeps, lean=True)
 
 
 def _members(path: Any, draws: Any, known: Any, pull: Any, winter: Any, out: Any) -> None:  # kernel
