@@ -156,9 +156,17 @@ def test_compiled_last_days_under_way_are_the_plain_ones(monkeypatch: pytest.Mon
     def found(gates: Gates) -> np.ndarray:
         return events.under_way_until(Milestones(onset, onset, end), heat, gates)
 
+    def alone() -> np.ndarray:
+        """Return those of the first lake without its neighbours."""
+        own = [Bound(b.variable[:, : 15 // b.share], b.share, b.shut[:15], b.width) for b in bounds]
+        dates = Milestones(onset[:1], onset[:1], end[:1])
+        return events.under_way_until(dates, heat[:, :1], Gates(frozen[:, :15], tuple(own)))
+
     all_gates = [Gates(frozen, tuple(bounds[:n])) for n in range(3)]
     fast = [found(gates) for gates in all_gates]
+    np.testing.assert_array_equal(alone(), fast[-1][:1])
     monkeypatch.setattr(events, "under_way_kernel", None)
+    np.testing.assert_array_equal(alone(), fast[-1][:1])
     for got, gates in zip(fast, all_gates, strict=True):
         np.testing.assert_array_equal(got, found(gates))
         cut_short = (onset != NEVER) & (end == NEVER)

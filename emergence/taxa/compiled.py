@@ -234,7 +234,8 @@ def _pass(columns: Any, need: Any, entry: Any, frozen: Any, gates: Any, found: A
         lake, a = c // members, np.uintp(max(entry[c], 0))
         begin, onset, peak, end = NONE, NONE, NONE, NONE
         most, most_day, gone = NO_DAY, np.int16(0), ZERO
-        middle, slope, earlier = centre[c], steep[c], np.float32(math.exp(-2.0 * lead[c]))
+        middle, slope = centre[c], steep[c]
+        earlier = np.float32(math.exp(-2.0 * lead[c])) if travels else ONE
         while a < n_days and gone <= all_gone:
             n = min(np.uintp(SPAN), n_days - a)
             for d in range(n):
