@@ -14,6 +14,7 @@ import numpy as np
 from emergence.dates import NEVER
 from emergence.loops import compiled, kernel
 from emergence.taxa.compiled import SPAN, _lay_gate
+from emergence.taxa.compiled_classes import _first_at
 
 ZERO, ONE = np.float32(0), np.float32(1)
 BILLION = 1e9  # a billionth of a day is lost in sums of chances
@@ -267,26 +268,11 @@ def _open_days(frozen: Any, gates: Any, place: Any, opened: Any) -> None:
 _open_days = compiled(_open_days, lean=True)
 
 
-def _full(sums: Any) -> Any:
-    """Return the first day on which rising sums are what they are on the last."""
-    low, high = 0, sums.shape[0] - 1
-    last = sums[high]
-    while low < high:
-        middle = (low + high) // 2
-        if sums[middle] < last:
-            low = middle + 1
-        else:
-            high = middle
-    return low
-
-
-_full = compiled(_full, lean=True)
-
-
 def _lasts(heat: Any, frozen: Any, gates: Any, open_gate: Any, begin: Any, opened: Any) -> Any:
     """Return the last day under way of a cell whose event never ends; ``heat`` its sums, ``begin``: cell, onset."""
     cell, onset = begin
-    n_days, done = np.uintp(frozen.shape[1]), np.uintp(max(onset, _full(heat)))
+    n_days = np.uintp(frozen.shape[1])
+    done = np.uintp(max(onset, _first_at(heat, heat[-1])))  # from then on no more heat is gathered
     first = done
     while first < n_days:
         n = min(np.uintp(SPAN), n_days - first)
