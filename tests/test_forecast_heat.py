@@ -10,6 +10,7 @@ from emergence.forecast import events, turnover, windows
 from emergence.forecast import field as field_module
 from emergence.forecast.field import Field
 from emergence.taxa import population
+from emergence.taxa.catalogue_io import load_catalogue
 from emergence.taxa.population import Bound, Gates, Milestones, first_day_at
 from emergence.taxa.shown import ShownDays
 from emergence.water.depth import LEVELS_M, DepthPath
@@ -17,7 +18,7 @@ from emergence.water.depth import LEVELS_M, DepthPath
 LAYERS = [None, (0.6, 7.5), (3.0, 20.0)]
 
 
-def planted(lakes: int, replicates: int, seed: int = 8) -> Field:
+def planted(lakes: int, replicates: int, seed: int = 8, first: int = 0) -> Field:
     """Return invented water: a season's wave with noise, colder with depth; some lakes shallower than the levels."""
     rng = np.random.default_rng(seed)
     days, slots = 220, 3
@@ -35,11 +36,11 @@ def planted(lakes: int, replicates: int, seed: int = 8) -> Field:
         air_max_c=none,
         air_min_c=none,
         day_length_h=np.zeros((0, lakes)),
-        first=0,
+        first=first,
         ahead=0,
         spring_end=0,
         solstice=0,
-        month_day_index=int,
+        month_day_index=lambda _: 0,
         warmest_max_c=np.zeros(lakes),
         depth=DepthPath(np.concatenate([levels, deepest[None]]), below, surface),
     )
@@ -53,23 +54,39 @@ def plain(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.parametrize("layer", LAYERS)
 @pytest.mark.parametrize("upper", [None, 15.0])
-def test_compiled_heat_is_the_plain_one(layer, upper, monkeypatch: pytest.MonkeyPatch) -> None:
-    fast = planted(9, 5).heat(6.0, upper, layer)
+@pytest.mark.parametrize("first", [0, 33])
+def test_compiled_heat_is_the_plain_one(layer, upper, first: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    fast = planted(9, 5, first=first).heat(6.0, upper, layer)
     plain(monkeypatch)
-    np.testing.assert_array_equal(fast, planted(9, 5).heat(6.0, upper, layer))
+    np.testing.assert_array_equal(fast, planted(9, 5, first=first).heat(6.0, upper, layer))
+    assert (fast[:first] == 0).all() and (fast[first + 30] > 0).any()
+
+
+def test_a_warm_week_may_begin_before_the_season() -> None:
+    """The mean of the seven days up to the first day of the season counts on that day."""
+    field = planted(9, 5, first=60)
+    rule = load_catalogue()["lestes"].start
+    assert rule.rule == "warm_week" and rule.threshold is not None
+    start, enough = field.start(rule), rule.threshold.value
+    means = np.stack([field.water_c[d - 6 : d + 1].mean(axis=0) for d in range(60, len(field.water_c))])
+    expected = np.where((means >= enough).any(axis=0), 60 + np.argmax(means >= enough, axis=0), NEVER)
+    assert (start == expected).mean() > 0.99 and (expected == 60).any()  # a sum may round to the other side
 
 
 @pytest.mark.parametrize("replicates", [4, 5])
 @pytest.mark.parametrize("layer", LAYERS)
-def test_compiled_unevenness_is_the_plain_one(layer, replicates: int, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("season", [0, 33])
+def test_compiled_unevenness_is_the_plain_one(
+    layer, replicates: int, season: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     rng = np.random.default_rng(2)
     cells = (9, 3, replicates)
     start = rng.integers(0, 60, cells).astype(np.int16)
     start[0] = NEVER
     need = rng.uniform(100, 900, cells).astype(np.float32)  # some are never met
-    fast = planted(9, replicates).uneven_heat(6.0, 18.0, layer, start=start, need=need)
+    fast = planted(9, replicates, first=season).uneven_heat(6.0, 18.0, layer, start=start, need=need)
     plain(monkeypatch)
-    slow = planted(9, replicates).uneven_heat(6.0, 18.0, layer, start=start, need=need)
+    slow = planted(9, replicates, first=season).uneven_heat(6.0, 18.0, layer, start=start, need=need)
     np.testing.assert_array_equal(fast, slow)
     if layer is not None:
         assert (fast[0] == 0).all() and (fast[1:] > 0).any()
@@ -151,6 +168,7 @@ def test_compiled_last_days_under_way_are_the_plain_ones(monkeypatch: pytest.Mon
     frozen = np.zeros((days, 60), dtype=bool)
     frozen[82:, ::2] = True
     warm, dusk = rng.normal(10, 3, (days, 12)).astype(np.float32), rng.normal(5, 3, (days, 4)).astype(np.float32)
+    warm[60:, :8] = 0  # shut while heat still comes
     bounds = [Bound(warm, 5, np.full(60, 9, dtype=np.float32), 2.0), Bound(dusk, 15, np.zeros(60, np.float32), 0.0)]
 
     def found(gates: Gates) -> np.ndarray:

@@ -60,6 +60,14 @@ def test_best_week_counts_moving_days_and_the_chance_of_one() -> None:
     assert week.chance[0] == 0.5
 
 
+def test_best_week_is_the_earliest_of_equals() -> None:
+    moving = np.zeros((40, 1, 2), dtype=bool)
+    moving[[8, 30], 0, 0] = True
+    shown = ShownDays.of(moving.reshape(len(moving), -1))
+    assert best_week(shown, moving.mean(axis=2)).start[0] == 2  # day 8 is the last of its week
+    assert best_week(shown, moving.mean(axis=2), first=9).start[0] == 24
+
+
 def test_best_week_is_blank_when_nothing_ever_moves() -> None:
     moving = np.zeros((20, 2, 3), dtype=bool)
     week = best_week(ShownDays.of(moving.reshape(len(moving), -1)), moving.mean(axis=2))
